@@ -46,6 +46,21 @@ def unit(vector: ArrayLike) -> FloatArray:
     return array / length
 
 
+def readonly_unit(vector: ArrayLike) -> FloatArray:
+    """Give `vector`, shape (3,), as a read-only unit vector."""
+    return readonly(unit(vector))
+
+
+def readonly_bool(values: ArrayLike) -> AnyArray:
+    """Give a private read-only boolean copy of `values`."""
+    return readonly(values, np.bool_)
+
+
+def readonly_or_none(values: ArrayLike | None) -> FloatArray | None:
+    """Give a private read-only copy of `values`, or None."""
+    return None if values is None else readonly(values)
+
+
 def perpendicular(axis: ArrayLike) -> FloatArray:
     """Give one unit vector perpendicular to `axis`, shape (3,), the same for the same axis."""
     direction = unit(axis)

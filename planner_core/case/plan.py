@@ -1,0 +1,150 @@
+"""The plan: everything that the user gave, drew or adopted, as one immutable value.
+
+Inputs and adopted results only. What follows from them (ledger, budget, sheet, guide body) is derived and is never
+stored here; see `planner_core.case.derived`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Any
+
+from attrs import field, frozen
+
+from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw, Side
+from planner_core.findings import Finding
+from planner_core.geometry.surface import Surface
+from planner_core.geometry.volume import Volume
+from planner_core.imaging.scan import ScanSource
+from planner_core.planning.drilling import DrillList, Guidance, Sleeve, Support
+from planner_core.planning.fixture import PlacedFixture
+from planner_core.registration.match import Match, PointPair
+
+
+def frozen_mapping(values: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Give a read-only copy of a mapping, in its order."""
+    return MappingProxyType(dict(values))
+
+
+@frozen
+class Patient:
+    """Who is treated; every field may be empty (a case can be kept without identity)."""
+
+    name: str = ""
+    patient_id: str = ""
+    birth_date: str = ""
+    """ISO 8601."""
+    invented: bool = False
+    """True for the shipped samples: no real person."""
+
+
+@frozen(eq=False)
+class ScanInput:
+    """The cone-beam scan of the case."""
+
+    volume: Volume
+    source: ScanSource
+    findings: tuple[Finding, ...] = ()
+
+
+class SurfaceRole(StrEnum):
+    """What a surface scan shows."""
+
+    TEETH = "teeth and gingiva"
+    PROSTHESIS = "prosthesis"
+    WAX_UP = "wax-up"
+
+
+@frozen(eq=False)
+class SurfaceInput:
+    """A surface scan in its own frame."""
+
+    surface_id: str
+    label: str
+    role: SurfaceRole
+    surface: Surface
+    unit: str = "mm"
+    findings: tuple[Finding, ...] = ()
+
+
+@frozen(eq=False)
+class AdoptedMatch:
+    """The match in use and the fingerprints of the inputs that it was made from.
+
+    It is stale when one of them differs from today's (`planner_core.case.derived`).
+    """
+
+    match: Match
+    surface_id: str
+    made_from: Mapping[str, str] = field(converter=frozen_mapping, factory=dict)
+
+
+@frozen(eq=False)
+class AdoptedBone:
+    """The bone surface in use and what it was made from."""
+
+    bone: BoneSurface
+    made_from: Mapping[str, str] = field(converter=frozen_mapping, factory=dict)
+
+
+@frozen
+class ScanReading:
+    """That a qualified person has read the whole volume: who, when, what was found."""
+
+    reader: str
+    date: str
+    """ISO 8601."""
+    text: str
+
+
+@frozen
+class GuideSettings:
+    """What carries the guide and how it leads; inputs only."""
+
+    code: str = ""
+    """Code engraved on the guide and compared aloud at the chair."""
+    support: Support = Support.TEETH
+    guidance: Guidance = Guidance.FULL
+    sleeves: Mapping[str, Sleeve] = field(converter=frozen_mapping, factory=dict)
+    """Sleeve by site."""
+    drill_list: DrillList | None = None
+
+
+@frozen
+class Limits:
+    """Limits that the clinician may set; None = the program's sourced default."""
+
+    margin_mm: Mapping[str, float] = field(converter=frozen_mapping, factory=dict)
+    """Margin by obstacle kind."""
+    harm_chance: float | None = None
+    """Accepted chance of harm per site (0..1)."""
+
+
+@frozen(eq=False)
+class Plan:
+    """One state of a case. Identity is the comparison; edits make new plans that share what did not change."""
+
+    title: str = ""
+    jaw: Jaw = Jaw.LOWER
+    patient: Patient = Patient()
+    scan: ScanInput | None = None
+    reading: ScanReading | None = None
+    surfaces: Mapping[str, SurfaceInput] = field(converter=frozen_mapping, factory=dict)
+    pairs: tuple[PointPair, ...] = ()
+    match: AdoptedMatch | None = None
+    arch: ArchCurve | None = None
+    canals: Mapping[str, Canal] = field(converter=frozen_mapping, factory=dict)
+    """By `Side` value."""
+    bone: AdoptedBone | None = None
+    fixtures: Mapping[str, PlacedFixture] = field(converter=frozen_mapping, factory=dict)
+    """By site."""
+    guide: GuideSettings = field(factory=GuideSettings)
+    limits: Limits = field(factory=Limits)
+    notes: str = ""
+
+    def canal_of(self, side: Side) -> Canal | None:
+        """Give the canal of one side, if it was marked."""
+        canal: Canal | None = self.canals.get(side.value)
+        return canal
