@@ -1,0 +1,1 @@
+"""The workstation: window, command line and pictures on top of planner_core."""

@@ -1,0 +1,1 @@
+"""The tests; run by `python3 -m tests`. This file is read before anything is installed: standard library only."""
