@@ -1,0 +1,210 @@
+"""Fast reading of grey values along planes, curved sheets and at points: compiled kernels without the GIL."""
+
+# mypy: allow-untyped-defs
+# Compiled kernels take their types from the call.
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import ArrayLike, NDArray
+
+from planner_core.errors import PlannerError
+from planner_core.geometry.frames import FloatArray
+from planner_core.geometry.volume import Volume
+
+MEAN, MAXIMUM = 0, 1
+
+SPLIT_ABOVE_SAMPLES = 60_000
+"""From this many samples on, two threads share a picture (measured: below it the hand-over costs more)."""
+
+SLAB_STEP_VOXELS = 0.75
+"""Spacing of a slab's layers in voxels (our choice: thin plates are not stepped over)."""
+
+
+@njit(nogil=True, cache=True, inline="always")
+def _cell(stored, z, y, x):
+    """Trilinear value at an index position whose whole cell lies inside the volume."""
+    # Unsigned indices: numba then leaves out its test for negative ones (a third of the time).
+    iz, iy, ix = np.uint32(z), np.uint32(y), np.uint32(x)
+    jz, jy, jx = iz + np.uint32(1), iy + np.uint32(1), ix + np.uint32(1)
+    fz, fy, fx = np.float32(z - iz), np.float32(y - iy), np.float32(x - ix)
+    a = np.float32(stored[iz, iy, ix])
+    b = np.float32(stored[iz, jy, ix])
+    c = np.float32(stored[jz, iy, ix])
+    d = np.float32(stored[jz, jy, ix])
+    a += fx * (np.float32(stored[iz, iy, jx]) - a)
+    b += fx * (np.float32(stored[iz, jy, jx]) - b)
+    c += fx * (np.float32(stored[jz, iy, jx]) - c)
+    d += fx * (np.float32(stored[jz, jy, jx]) - d)
+    a += fy * (b - a)
+    c += fy * (d - c)
+    return a + fz * (c - a)
+
+
+@njit(nogil=True, cache=True, inline="always")
+def _into(position, last):
+    """Pull an index position that lies on the edge just inside its last cell."""
+    return min(max(position, 0.0), last - 1e-9)
+
+
+@njit(nogil=True, cache=True)
+def _span(start, step, count, last):
+    """Give the first and past-the-last column whose coordinate lies in 0..last on one axis."""
+    low, high = 0.0, float(count)
+    slack = 1e-6
+    if abs(step) < 1e-12:
+        if start < -slack or start > last + slack:
+            return 0, 0
+        return 0, count
+    first = (-slack - start) / step
+    second = (last + slack - start) / step
+    low = max(low, np.ceil(min(first, second)))
+    high = min(high, np.floor(max(first, second)) + 1.0)
+    if high <= low:
+        return 0, 0
+    return int(low), int(high)
+
+
+@njit(nogil=True, cache=True)
+def _plane_rows(stored, corner, row_step, column_step, layer_step, layers, mode, scale, offset, out, first, stop):
+    """Fill rows `first` to `stop` of a plane picture; `corner`: index position of row 0, column 0, layer 0."""
+    last_z, last_y, last_x = stored.shape[0] - 1, stored.shape[1] - 1, stored.shape[2] - 1
+    columns = out.shape[1]
+    nothing = np.float32(np.nan)
+    counts = np.empty(columns, np.int32)
+    sums = np.empty(columns, np.float32)
+    dz, dy, dx = column_step[0], column_step[1], column_step[2]
+    for row in range(first, stop):
+        counts[:] = 0
+        for layer in range(layers):
+            z0 = corner[0] + row * row_step[0] + layer * layer_step[0]
+            y0 = corner[1] + row * row_step[1] + layer * layer_step[1]
+            x0 = corner[2] + row * row_step[2] + layer * layer_step[2]
+            low_z, high_z = _span(z0, dz, columns, last_z)
+            low_y, high_y = _span(y0, dy, columns, last_y)
+            low_x, high_x = _span(x0, dx, columns, last_x)
+            low = max(low_z, low_y, low_x)
+            high = min(high_z, high_y, high_x)
+            for column in range(low, high):
+                value = _cell(
+                    stored,
+                    _into(z0 + column * dz, last_z),
+                    _into(y0 + column * dy, last_y),
+                    _into(x0 + column * dx, last_x),
+                )
+                if counts[column] == 0:
+                    sums[column] = value
+                elif mode == 0:
+                    sums[column] += value
+                else:
+                    sums[column] = max(sums[column], value)
+                counts[column] += 1
+        for column in range(columns):
+            if counts[column] == 0:
+                out[row, column] = nothing
+            elif mode == 0:
+                out[row, column] = sums[column] / np.float32(counts[column]) * scale + offset
+            else:
+                out[row, column] = sums[column] * scale + offset
+
+
+@njit(nogil=True, cache=True)
+def _sheet_rows(stored, tops, row_step, layer_steps, layers, mode, scale, offset, out, first, stop):
+    """Fill rows of a curved sheet: `tops` (w, 3) index positions of row 0, layer 0 per column."""
+    last_z, last_y, last_x = stored.shape[0] - 1, stored.shape[1] - 1, stored.shape[2] - 1
+    for row in range(first, stop):
+        rz, ry, rx = row * row_step[0], row * row_step[1], row * row_step[2]
+        for column in range(out.shape[1]):
+            count = 0
+            total = np.float32(0.0)
+            for layer in range(layers):
+                z = tops[column, 0] + rz + layer * layer_steps[column, 0]
+                y = tops[column, 1] + ry + layer * layer_steps[column, 1]
+                x = tops[column, 2] + rx + layer * layer_steps[column, 2]
+                if z < 0.0 or y < 0.0 or x < 0.0 or z > last_z or y > last_y or x > last_x:
+                    continue
+                value = _cell(stored, _into(z, last_z), _into(y, last_y), _into(x, last_x))
+                if count == 0:
+                    total = value
+                elif mode == 0:
+                    total += value
+                else:
+                    total = max(total, value)
+                count += 1
+            if count == 0:
+                out[row, column] = np.float32(np.nan)
+            elif mode == 0:
+                out[row, column] = total / np.float32(count) * scale + offset
+            else:
+                out[row, column] = total * scale + offset
+
+
+@njit(nogil=True, cache=True)
+def _points(stored, index, scale, offset, out):
+    """Trilinear grey values at index positions (n, 3); nan outside."""
+    last_z, last_y, last_x = stored.shape[0] - 1, stored.shape[1] - 1, stored.shape[2] - 1
+    for k in range(index.shape[0]):
+        z, y, x = index[k, 0], index[k, 1], index[k, 2]
+        inside = z >= 0.0 and y >= 0.0 and x >= 0.0 and z <= last_z and y <= last_y and x <= last_x
+        if inside:
+            value = _cell(stored, _into(z, last_z), _into(y, last_y), _into(x, last_x))
+            out[k] = value * scale + offset
+        else:
+            out[k] = np.float32(np.nan)
+
+
+@cache
+def _pool() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(max_workers=2, thread_name_prefix="section")
+
+
+def run_rows(kernel: Callable[..., None], arguments: tuple[Any, ...], rows: int, samples: int) -> None:
+    """Run a row kernel, shared by two threads where that pays."""
+    if samples < SPLIT_ABOVE_SAMPLES or rows < 2:
+        kernel(*arguments, 0, rows)
+        return
+    middle = rows // 2
+    other = _pool().submit(kernel, *arguments, middle, rows)
+    kernel(*arguments, 0, middle)
+    other.result()
+
+
+def mode_number(mode: str) -> int:
+    """Give the kernel's number of a slab mode, ``"mean"`` or ``"max"``."""
+    if mode not in ("mean", "max"):
+        raise PlannerError(f"A slab is shown as mean or max, not {mode!r}.", "Choose mean or max.")
+    return MEAN if mode == "mean" else MAXIMUM
+
+
+def stored_of(volume: Volume) -> NDArray[np.int16]:
+    """Give the stored numbers as a plain array that the kernels take; single slices are doubled."""
+    stored: NDArray[np.int16] = np.asarray(volume.stored)
+    if 1 in stored.shape:
+        # A kernel reads a cell of 2x2x2 voxels; a lone slice stands for both of its sides.
+        for axis in range(3):
+            if stored.shape[axis] == 1:
+                stored = np.concatenate([stored, stored], axis=axis)
+    return stored
+
+
+def layers_of(volume: Volume, slab_mm: float) -> tuple[int, float]:
+    """Give the number of layers of a slab and their spacing in mm."""
+    if slab_mm <= 0.0:
+        return 1, 0.0
+    count = 1 + max(1, int(np.ceil(slab_mm / (SLAB_STEP_VOXELS * min(volume.spacing_mm)))))
+    return count, slab_mm / (count - 1)
+
+
+def grey_at(volume: Volume, points_lps_mm: ArrayLike) -> NDArray[np.float32]:
+    """Give trilinear grey values at LPS points of shape (..., 3), shape (...); nan outside the volume."""
+    points: FloatArray = np.asarray(points_lps_mm, dtype=np.float64)
+    index = np.ascontiguousarray(volume.to_index(points.reshape(-1, 3)))
+    out = np.empty(len(index), np.float32)
+    _points(stored_of(volume), index, np.float32(volume.scale), np.float32(volume.offset), out)
+    return out.reshape(points.shape[:-1])
