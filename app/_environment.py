@@ -59,7 +59,7 @@ def ensure(*, for_tests: bool = False, for_window: bool = False, root: Path = RO
     except SetupError as failure:
         _fail(str(failure))
     except OSError as failure:
-        _fail(str(_as_setup_error(failure, environment_folder(root))))
+        _fail(str(_pip_log.explain_os_error(failure, environment_folder(root))))
     except KeyboardInterrupt:
         print("Stopped. The next start continues the setup.", file=sys.stderr)
         raise SystemExit(130) from None
@@ -97,12 +97,15 @@ def environment_folder(root: Path) -> Path:
 
 def user_cache() -> Path:
     """Return the folder for files of Plumbline that can be made again."""
+    home = Path(os.path.expanduser("~"))
+    if not home.is_absolute():  # a user without a home folder
+        home = Path(tempfile.gettempdir())
     if os.name == "nt":
-        base = os.environ.get("LOCALAPPDATA") or str(Path.home() / "AppData" / "Local")
+        base = os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local"
     elif sys.platform == "darwin":
-        base = str(Path.home() / "Library" / "Caches")
+        base = home / "Library" / "Caches"
     else:
-        base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+        base = os.environ.get("XDG_CACHE_HOME") or home / ".cache"
     return Path(base) / "plumbline"
 
 
@@ -364,10 +367,6 @@ def _write_whole(path: Path, text: str) -> None:
 
 def _dotted(version: tuple[int, ...]) -> str:
     return ".".join(map(str, version))
-
-
-def _as_setup_error(failure: OSError, venv: Path) -> SetupError:
-    return _pip_log.explain_os_error(failure, venv)
 
 
 def _say(line: str) -> None:

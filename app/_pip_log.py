@@ -76,8 +76,8 @@ class Follower:
     def _heartbeat(self) -> str:
         if not self._to_unpack:
             return "still collecting packages"
-        done = sum(1 for _ in self._venv.glob("lib*/python*/site-packages/*.dist-info/RECORD"))
-        done += sum(1 for _ in self._venv.glob("Lib/site-packages/*.dist-info/RECORD"))
+        places = ("lib/python*/site-packages", "Lib/site-packages")
+        done = sum(1 for place in places for _ in self._venv.glob(f"{place}/*.dist-info/RECORD"))
         return f"unpacked {done} of about {max(done, self._to_unpack)} packages"
 
     def _put(self, line: str) -> None:

@@ -59,19 +59,28 @@ def is_wanted() -> bool:
 
 
 def ensure(venv: Path, *, for_window: bool, for_tests: bool) -> None:
-    """Check once per list that everything is there; install what is missing, or say the command that does."""
+    """Check once per list that everything is there; install what is missing, or say the command that does.
+
+    Raises
+    ------
+    SetupError
+        When a window is wanted and its libraries are missing. A command without a window only gets a note.
+    """
     display = for_tests or (for_window and not _display.has_display())
     wanted = DRAWING | (WINDOW if for_window else {})
     stamp = venv / "plumbline-system.json"
-    key = hashlib.sha256(json.dumps([sorted(wanted), display, _system_name()]).encode()).hexdigest()
+    key = hashlib.sha256(json.dumps([sorted(wanted), display, for_tests, _system_name()]).encode()).hexdigest()
     if key in _stamps(stamp):
         return
+    log = venv / "plumbline-system.log"
     lacking = missing(wanted, display)
-    if lacking:
-        names = sorted(set(lacking.values()))
-        log = venv / "plumbline-system.log"
-        if not install_as_root(names, log) or missing(wanted, display):
+    if lacking and (not install_as_root(sorted(set(lacking.values())), log) or missing(wanted, display)):
+        if for_window:
             raise SetupError(_sentence(lacking, log))
+        print(f"Note: pictures cannot be drawn here. {_sentence(lacking, log)}", file=sys.stderr, flush=True)
+        return
+    if for_tests and shutil.which("pdftoppm") is None:
+        install_as_root(["poppler-utils"], log)  # only for looking at PDF pages: tests that want it skip without
     with suppress(OSError):  # a read-only environment is checked again next time
         stamp.write_text(json.dumps(sorted({*_stamps(stamp), key})), encoding="utf-8")
 
