@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
 import sys
-from contextlib import nullcontext
 from pathlib import Path
 
 from app import _display, _environment
@@ -16,28 +17,34 @@ def main(argv: list[str]) -> int:
     """Set up the environment, then open the window or run the command."""
     draws_window = not argv or argv[0] == "demo"
     _environment.ensure(for_window=draws_window)
-    if argv and not draws_window:
+    if draws_window and not _display.has_display():
+        return _without_display(argv)
+    if argv:
         return _command(argv)
-    if argv or not _display.has_display():
-        with nullcontext() if _display.has_display() else _display.virtual_display():
-            return _command(argv) if argv else _demo(_free_folder(DEMO_FOLDER))
     from app.window import main as open_window
 
     return int(open_window(sample_case=True))
 
 
 def _command(argv: list[str]) -> int:
+    if not _display.has_display():  # else VTK looks for an X server first, and complains
+        os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
     from app.cli import main as run_command
 
     return int(run_command(argv))
 
 
-def _demo(folder: Path) -> int:
-    print(f"There is no display, so the demo runs without one and leaves its results in {folder}.", file=sys.stderr)
-    code = _command(["demo", str(folder)])
-    if code == 0:
+def _without_display(argv: list[str]) -> int:
+    """Run the demo on a virtual display, in a process of its own: Xlib ends any process whose display goes away."""
+    folder = None if argv else _free_folder(DEMO_FOLDER)
+    if folder is not None:
+        argv = ["demo", str(folder)]
+        print(f"There is no display; the demo runs without one and fills {folder}.", file=sys.stderr)
+    with _display.virtual_display():
+        code = subprocess.call([sys.executable, "-m", "app", *argv])
+    if code == 0 and folder is not None:
         print(f"The results are in {folder.resolve()}: the case, the sheet, the pictures and summary.json.")
-    return code
+    return code if code >= 0 else 128 - code
 
 
 def _free_folder(wanted: Path) -> Path:

@@ -50,6 +50,8 @@ WINDOW = {
 # Mesa's software drawing is a driver, not a library that anything links to.
 SOFTWARE_DRIVER = "libgl1-mesa-dri"
 _DRIVER_PATTERNS = ("dri/swrast_dri.so", "libgallium-*.so", "*/dri/swrast_dri.so", "*/libgallium-*.so")
+STAMP = "plumbline-system.json"
+LOG = "plumbline-system.log"
 _DRIVER_ROOTS = ("/usr/lib", "/usr/lib64")
 
 
@@ -58,7 +60,12 @@ def is_wanted() -> bool:
     return sys.platform.startswith("linux")
 
 
-def ensure(venv: Path, *, for_window: bool, for_tests: bool) -> None:
+def is_known(venv: Path, for_window: bool, for_tests: bool) -> bool:
+    """Say whether everything was found to be there at an earlier start."""
+    return _key(for_window, for_tests) in _stamps(venv / STAMP)
+
+
+def ensure(venv: Path, for_window: bool, for_tests: bool) -> None:
     """Check once per list that everything is there; install what is missing, or say the command that does.
 
     Raises
@@ -66,13 +73,11 @@ def ensure(venv: Path, *, for_window: bool, for_tests: bool) -> None:
     SetupError
         When a window is wanted and its libraries are missing. A command without a window only gets a note.
     """
-    display = for_tests or (for_window and not _display.has_display())
+    if is_known(venv, for_window, for_tests):
+        return  # another start has done it meanwhile
+    display = _needs_virtual_display(for_window, for_tests)
     wanted = DRAWING | (WINDOW if for_window else {})
-    stamp = venv / "plumbline-system.json"
-    key = hashlib.sha256(json.dumps([sorted(wanted), display, for_tests, _system_name()]).encode()).hexdigest()
-    if key in _stamps(stamp):
-        return
-    log = venv / "plumbline-system.log"
+    log = venv / LOG
     lacking = missing(wanted, display)
     if lacking and (not install_as_root(sorted(set(lacking.values())), log) or missing(wanted, display)):
         if for_window:
@@ -82,7 +87,18 @@ def ensure(venv: Path, *, for_window: bool, for_tests: bool) -> None:
     if for_tests and shutil.which("pdftoppm") is None:
         install_as_root(["poppler-utils"], log)  # only for looking at PDF pages: tests that want it skip without
     with suppress(OSError):  # a read-only environment is checked again next time
-        stamp.write_text(json.dumps(sorted({*_stamps(stamp), key})), encoding="utf-8")
+        stamps = sorted({*_stamps(venv / STAMP), _key(for_window, for_tests)})
+        (venv / STAMP).write_text(json.dumps(stamps), encoding="utf-8")
+
+
+def _needs_virtual_display(for_window: bool, for_tests: bool) -> bool:
+    return for_tests or (for_window and not _display.has_display())
+
+
+def _key(for_window: bool, for_tests: bool) -> str:
+    wanted = sorted(DRAWING | (WINDOW if for_window else {}))
+    facts = [wanted, _needs_virtual_display(for_window, for_tests), for_tests, _system_name()]
+    return hashlib.sha256(json.dumps(facts).encode()).hexdigest()
 
 
 def missing(wanted: dict[str, str], display: bool) -> dict[str, str]:
