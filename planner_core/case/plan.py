@@ -143,6 +143,11 @@ class Plan:
     guide: GuideSettings = field(factory=GuideSettings)
     limits: Limits = field(factory=Limits)
     notes: str = ""
+    made_on: Mapping[str, str] = field(converter=frozen_mapping, factory=dict)
+    """Content hash of the scan that each part was drawn on: "arch", "canal:left", "fixture:36", "pairs", "reading".
+
+    A part drawn on another scan than today's is stale (`planner_core.case.derived`).
+    """
 
     def canal_of(self, side: Side) -> Canal | None:
         """Give the canal of one side, if it was marked."""

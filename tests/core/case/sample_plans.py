@@ -1,0 +1,91 @@
+"""Small plans for the tests of the case: every part filled, no real person."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw, Side
+from planner_core.case import edits
+from planner_core.case.plan import Patient, Plan, ScanInput, ScanReading, SurfaceInput, SurfaceRole
+from planner_core.findings import Finding, Severity
+from planner_core.geometry.covariance import PoseCovariance
+from planner_core.geometry.frames import RigidTransform, rotation_about
+from planner_core.geometry.surface import Surface
+from planner_core.geometry.volume import Volume
+from planner_core.imaging.scan import ScanSource
+from planner_core.planning.drilling import DrillList, DrillStep, Guidance, Sleeve, Support
+from planner_core.planning.fixture import FixturePose, FixtureShape
+from planner_core.registration.match import Match, PointPair, Road
+
+
+def small_volume(seed: int = 1, shape: tuple[int, int, int] = (9, 11, 13)) -> Volume:
+    """A little noise in an oblique, left-handed place with awkward numbers."""
+    rng = np.random.default_rng(seed)
+    affine = np.eye(4)
+    affine[:3, :3] = rotation_about((1.0, 2.0, 0.5), 0.3) @ np.diag([0.3, 0.1 + 0.2 / 3, -0.25])
+    affine[:3, 3] = (-12.3, 45.6789012345, 1.0 / 3.0)
+    return Volume(rng.integers(-1000, 3000, shape).astype(np.int16), affine, 1.5, -3.25, "1.2.3")
+
+
+def small_surface(points: int = 60, frame: str = "surface:lower") -> Surface:
+    rng = np.random.default_rng(2)
+    corners = rng.normal(size=(points, 3)) * 10
+    triangles = rng.integers(0, points, (2 * points, 3)).astype(np.int32)
+    return Surface(corners, triangles, frame)
+
+
+def small_shape(length_mm: float = 10.0) -> FixtureShape:
+    profile = np.array([[0.0, 2.0], [length_mm - 2.0, 1.9], [length_mm, 1.0]])
+    return FixtureShape(f"test-4.0-{length_mm:g}", f"Test 4.0 x {length_mm:g}", 4.0, length_mm, 4.1, profile)
+
+
+def small_canal(side: Side = Side.LEFT, n: int = 80) -> Canal:
+    along = np.linspace(0.0, 1.0, n)
+    sign = 1.0 if side is Side.LEFT else -1.0
+    path = np.stack([sign * (24 + 4 * along), -10 + 40 * along, -12 + 3 * along**2], axis=1)
+    return Canal(side, path[:: n // 4], path, np.full(n, 3.0), np.full(n, 0.4), along < 0.8)
+
+
+def small_match() -> Match:
+    pose = RigidTransform.from_parts(rotation_about((0, 0, 1), 0.1), (1.0, 2.0, 3.0), "surface:lower")
+    return Match(
+        Road.POINTS,
+        pose,
+        PoseCovariance(np.diag([1e-6] * 3 + [1e-2] * 3), (0, 0, 0)),
+        0.2,
+        np.array([0.1, 0.2, 0.3]),
+    )
+
+
+def full_plan() -> Plan:
+    """Every part of a plan filled."""
+    plan = edits.set_title(Plan(), "A test of everything")
+    plan = edits.set_patient(plan, Patient("Invented, Person Ω", "X-1", "1970-01-01", invented=True))
+    plan = edits.set_scan(
+        plan,
+        ScanInput(
+            small_volume(),
+            ScanSource("dicom", kvp=90.0, files_used=9),
+            (Finding(Severity.NOTE, "a-note", "A note."),),
+        ),
+    )
+    plan = edits.add_surface(plan, SurfaceInput("lower", "Lower scan", SurfaceRole.TEETH, small_surface()))
+    pairs = tuple(PointPair(f"m{k}", np.eye(3)[k] * 10, np.eye(3)[k] * 10 + 1, 0.3) for k in range(3))
+    plan = edits.set_pairs(plan, pairs)
+    plan = edits.adopt_match(plan, small_match(), "lower")
+    arch = ArchCurve(Jaw.LOWER, [[-25, 20, 0], [0, -20, 0.1], [25, 20, 0]])
+    plan = edits.set_arch(plan, arch)
+    plan = edits.set_canal(plan, small_canal(Side.LEFT))
+    plan = edits.set_canal(plan, small_canal(Side.RIGHT))
+    plan = edits.adopt_bone(plan, BoneSurface(small_surface(40, "lps"), float("nan"), 0.3))
+    plan = edits.place_fixture(plan, "36", small_shape(), FixturePose([24.0, 5.0, 0.0], [0.05, 0.0, -1.0], 12.5))
+    plan = edits.place_fixture(plan, "46", small_shape(8.0), FixturePose([-24.0, 5.0, 0.0], [0.0, 0.0, -1.0]))
+    plan = edits.set_guide(plan, Support.TEETH, Guidance.FULL, "K7-Q2")
+    plan = edits.set_sleeve(plan, "36", Sleeve("5.0 x 4", 5.0, 6.0, 4.0, 3.0, 0.1))
+    plan = edits.set_drill_list(
+        plan, DrillList("Test list", (DrillStep("Pilot", 2.0), DrillStep("Last", 3.5, 8.0, 800)))
+    )
+    plan = edits.set_margin(plan, "canal", 2.5)
+    plan = edits.set_harm_limit(plan, 0.02)
+    plan = edits.set_reading(plan, ScanReading("Dr Invented", "2026-01-31", "Nothing seen."))
+    return edits.set_notes(plan, "Notes\nwith two lines")
