@@ -49,6 +49,7 @@ class Follower:
         self._read = log.stat().st_size if log.exists() else 0
         self._started = self._last = time.monotonic()
         self._to_unpack = 0
+        self._told_of_retries = False
 
     def look(self) -> None:
         """Read what was added since the last look, and say what is new."""
@@ -70,8 +71,9 @@ class Follower:
         elif line.startswith(_UNPACKING):
             self._to_unpack = line.count(",") + 1
             self._put(f"  unpacking {self._to_unpack} packages")
-        elif line.startswith("ERROR:"):
-            self._last = time.monotonic()
+        elif "Retrying (" in line and not self._told_of_retries:
+            self._told_of_retries = True
+            self._put("  the package index does not answer; trying again")
 
     def _heartbeat(self) -> str:
         if not self._to_unpack:

@@ -93,6 +93,7 @@ def nothing_left_behind(request: pytest.FixtureRequest) -> Iterator[None]:
         yield
         return
     threads = set(threading.enumerate())
+    _timers.clear()
     with pytest.MonkeyPatch.context() as patch:
         qt = _watch_timers(patch)
         widgets = _top_level_widgets(qt)
