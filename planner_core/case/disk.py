@@ -12,9 +12,8 @@ from pathlib import Path
 
 from planner_core.errors import PlannerError
 
-REMOTE_FILE_SYSTEMS = frozenset(
-    ["nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "davfs", "fuse"]
-    + ["fuse.sshfs", "fuse.rclone", "fuse.davfs", "fuse.gvfsd-fuse"]
+REMOTE_FILE_SYSTEMS = frozenset(["nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "davfs"]) | frozenset(
+    ["fuse", "fuse.sshfs", "fuse.rclone", "fuse.davfs", "fuse.gvfsd-fuse"]
 )
 """File systems of /proc/self/mountinfo that a file is not mapped from (the kernel's names, common FUSE ones)."""
 

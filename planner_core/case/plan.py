@@ -24,8 +24,11 @@ from planner_core.registration.match import Match, PointPair
 
 
 def frozen_mapping(values: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Give a read-only copy of a mapping, in its order."""
-    return MappingProxyType(dict(values))
+    """Give a read-only copy of a mapping, in its order; one that is read-only already stays the same object.
+
+    Identity is what tells an edit's listeners which parts it touched.
+    """
+    return values if isinstance(values, MappingProxyType) else MappingProxyType(dict(values))
 
 
 @frozen

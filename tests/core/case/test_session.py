@@ -62,7 +62,7 @@ def test_a_gesture_is_one_step() -> None:
     assert [change.preview for change in seen] == [True, True, True, False]
     assert seen[-1].before is step.start
     assert seen[-1].touched("fixtures")
-    assert not seen[-1].touched("scan", "guide")
+    assert not seen[-1].touched("scan", "guide", "surfaces", "canals", "pairs", "limits")
     assert session.undo_label == "Move fixture 36"
     session.undo()
     assert session.plan is step.start
