@@ -1,0 +1,224 @@
+"""The outline of one jaw's bone in a cross-section, set on the local border along its own normals."""
+
+from __future__ import annotations
+
+import numpy as np
+from attrs import frozen
+from numpy.typing import NDArray
+from scipy import ndimage
+from skimage.measure import find_contours
+
+from planner_core.anatomy.edges import STEP_MM, find_edges, profiles_along
+from planner_core.anatomy.sections import SectionFrame, cross_section_frame, sample_section
+from planner_core.anatomy.structures import ArchCurve, Jaw
+from planner_core.geometry.frames import FloatArray
+from planner_core.geometry.volume import Volume
+from planner_core.imaging.grey_scale import GreyLevels
+
+PIXEL_MM = 0.2
+"""Pixel of the section that is searched, mm (our choice: no coarser than a fine scan)."""
+
+HALF_WIDTH_MM = 16.0
+"""How far to either side of the arch the bone is searched, mm (half a mandible's widest section is about 9; M)."""
+
+BELOW_MM, ABOVE_MM = 48.0, 14.0
+"""How far from the arch curve towards the jaw's base and beyond its crest the section reaches, mm (a mandible is
+about 30 mm high and its crowns 10; M)."""
+
+SLAB_MM = 0.6
+"""Thickness of the section against noise, mm (our choice: two voxels of a usual scan)."""
+
+FIRST_LEVEL = 0.4
+"""Share of the soft-to-bone step at which the outline is first drawn, before each point is set locally (our
+choice)."""
+
+CLOSE_MM = 1.5
+"""Half width of gaps in the cortex that are bridged (the mental foramen is about 3 mm high: Int J Dent
+2018:4571895; S)."""
+
+LEAST_AREA_MM2 = 25.0
+"""Smaller pieces are no jaw (our choice)."""
+
+CONTOUR_STEP_MM = 0.2
+REACH_MM = 1.4
+"""How far a point of the outline looks along its normal, mm (our choice)."""
+
+SMOOTH_MM = 0.35
+"""Standard deviation of the smoothing of the shifts along the outline, mm (our choice: about a voxel)."""
+
+ENAMEL_STEP = 0.7
+"""What exceeds compact bone by this share of the soft-to-bone step is enamel or a restoration (NIST XCOM at 60 keV:
+enamel is about twice as far from soft tissue as bone; M)."""
+
+ENAMEL_AREA_MM2 = 1.5
+
+
+@frozen(eq=False)
+class Outline:
+    """A closed outline in the plane across the arch.
+
+    Parameters
+    ----------
+    station_mm : float
+    points_mm : array of shape (k, 2)
+        (mm outwards from the arch curve, mm along `up_lps` over it), turning once round the bone.
+    normals : array of shape (k, 2)
+        Out of the bone.
+    rise : array of shape (k,)
+        Grey-value step from soft tissue to bone at each point; nan where no border was found locally.
+    frame : SectionFrame
+        The section that it was found in.
+    tooth : bool
+        Enamel or a restoration belongs to the outline: its end is no ridge crest.
+    cut : bool
+        The outline leaves the scanned volume.
+    """
+
+    station_mm: float
+    points_mm: FloatArray
+    normals: FloatArray
+    rise: FloatArray
+    frame: SectionFrame
+    base_lps_mm: FloatArray
+    outward_lps: FloatArray
+    up_lps: FloatArray
+    tooth: bool
+    cut: bool
+
+    def to_lps(self, points_mm: FloatArray) -> FloatArray:
+        """Take (outwards, up) points of shape (..., 2) to LPS mm."""
+        points = np.asarray(points_mm, dtype=np.float64)
+        return np.asarray(self.base_lps_mm + points[..., 0:1] * self.outward_lps + points[..., 1:2] * self.up_lps)
+
+    def to_plane(self, points_lps_mm: FloatArray) -> FloatArray:
+        """Take LPS points (..., 3) to (outwards, up, mm along the arch)."""
+        offset = np.asarray(points_lps_mm, dtype=np.float64) - self.base_lps_mm
+        along = np.cross(self.up_lps, self.outward_lps)
+        return np.stack([offset @ self.outward_lps, offset @ self.up_lps, offset @ along], axis=-1)
+
+
+def jaw_frame(arch: ArchCurve, station_mm: float) -> SectionFrame:
+    """Give the section across the arch that holds one jaw from beyond its crest to its base."""
+    towards_base = -1.0 if arch.jaw is Jaw.LOWER else 1.0
+    middle = towards_base * (BELOW_MM - ABOVE_MM) / 2.0
+    return cross_section_frame(
+        arch, station_mm, 2 * HALF_WIDTH_MM, BELOW_MM + ABOVE_MM, PIXEL_MM, centre_height_mm=middle
+    )
+
+
+def bone_outline(volume: Volume, arch: ArchCurve, station_mm: float, levels: GreyLevels) -> Outline | None:
+    """Give the outline of the jaw's bone at a station, or None where there is none in the scan."""
+    frame = jaw_frame(arch, station_mm)
+    picture = sample_section(volume, frame, SLAB_MM)
+    outside = ~np.isfinite(picture)
+    if outside.mean() > 0.95:
+        return None
+    picture = np.where(outside, np.float32(levels.air), picture)
+    base, up = arch.point_at(station_mm), np.asarray(arch.up_lps)
+    outward = arch.outward_at(station_mm)
+    middle_pixel = frame.to_pixel(base)
+    mask = _jaw_mask(picture, middle_pixel[:2], arch.jaw, levels)
+    if mask is None:
+        return None
+    contour = max(find_contours(mask, 0.5), key=len)
+    unseen = np.pad(outside, 1, constant_values=True)
+    cut = bool((ndimage.binary_dilation(mask, iterations=2) & unseen).any())
+    plane = np.stack(
+        [(contour[:, 1] - 1 - middle_pixel[1]) * PIXEL_MM, (middle_pixel[0] - (contour[:, 0] - 1)) * PIXEL_MM],
+        axis=1,
+    )
+    plane = _even(ndimage.gaussian_filter1d(plane, 2.0, axis=0, mode="wrap"))
+    normals = _normals(plane)
+    outline = Outline(
+        station_mm, plane, normals, np.full(len(plane), np.nan), frame, base, outward, up,
+        _holds_tooth(picture, mask[1:-1, 1:-1], levels), cut,
+    )  # fmt: skip
+    return _set_locally(volume, outline, levels)
+
+
+def _jaw_mask(
+    picture: NDArray[np.float32], middle: FloatArray, jaw: Jaw, levels: GreyLevels
+) -> NDArray[np.bool_] | None:
+    """Give the filled mask of the jaw's own bone in the section, padded by one pixel."""
+    threshold = levels.soft_tissue + FIRST_LEVEL * (levels.bone - levels.soft_tissue)
+    hard = np.pad(ndimage.gaussian_filter(picture, 0.8) > threshold, 1)
+    hard = ndimage.binary_opening(hard)
+    pieces, count = ndimage.label(hard)
+    if count == 0:
+        return None
+    sizes = np.bincount(pieces.ravel())
+    rows, columns = np.indices(hard.shape)
+    best, best_score = 0, 0.0
+    for piece in range(1, count + 1):
+        if sizes[piece] * PIXEL_MM**2 < LEAST_AREA_MM2:
+            continue
+        inside = pieces == piece
+        up_mm = (middle[0] + 1 - rows[inside]) * PIXEL_MM
+        out_mm = (columns[inside] - middle[1] - 1) * PIXEL_MM
+        towards = -up_mm if jaw is Jaw.LOWER else up_mm
+        # Bone on the base side of the arch and close to its curve counts; the other jaw does not.
+        score = float(
+            np.sum((towards > -2.0) * np.exp(-((out_mm / 9.0) ** 2)) * np.exp(-np.maximum(towards, 0) / 25.0))
+        )
+        if score > best_score:
+            best, best_score = piece, score
+    if best == 0:
+        return None
+    radius = CLOSE_MM / PIXEL_MM
+    outside = ndimage.distance_transform_edt(pieces != best) > radius
+    closed = np.asarray(ndimage.distance_transform_edt(np.pad(~outside, 1)) > radius)[1:-1, 1:-1]
+    solid = ndimage.binary_fill_holes(closed)
+    inner = ndimage.distance_transform_edt(solid) > radius + 1
+    filled = ndimage.binary_fill_holes((pieces == best) | inner | (solid & ~closed))
+    largest, number = ndimage.label(filled)
+    if number > 1:
+        filled = largest == 1 + int(np.argmax(np.bincount(largest.ravel())[1:]))
+    return np.asarray(filled)
+
+
+def _holds_tooth(picture: NDArray[np.float32], mask: NDArray[np.bool_], levels: GreyLevels) -> bool:
+    bright = levels.bone + ENAMEL_STEP * (levels.bone - levels.soft_tissue)
+    return float(np.count_nonzero(picture[mask] > bright)) * PIXEL_MM**2 > ENAMEL_AREA_MM2
+
+
+def _even(points: FloatArray) -> FloatArray:
+    """Space a closed outline evenly."""
+    closed = np.vstack([points, points[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    count = max(12, round(along[-1] / CONTOUR_STEP_MM))
+    wanted = np.linspace(0.0, along[-1], count, endpoint=False)
+    return np.stack([np.interp(wanted, along, closed[:, k]) for k in (0, 1)], axis=1)
+
+
+def _normals(points: FloatArray) -> FloatArray:
+    """Unit normals out of a closed outline."""
+    slope = np.roll(points, -2, axis=0) - np.roll(points, 2, axis=0)
+    normal = np.stack([slope[:, 1], -slope[:, 0]], axis=1)
+    x, y = points.T
+    area = float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+    normal *= np.sign(area)
+    return np.asarray(normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9))
+
+
+def _set_locally(volume: Volume, outline: Outline, levels: GreyLevels) -> Outline:
+    """Move each point along its normal to the middle of the local step, smoothly along the outline."""
+    out_lps = outline.normals @ np.stack([outline.outward_lps, outline.up_lps])
+    start = outline.to_lps(outline.points_mm) + REACH_MM * out_lps
+    along = np.cross(outline.up_lps, outline.outward_lps)
+    spread = np.outer((-0.3, 0.0, 0.3), along)
+    profiles = profiles_along(volume, start, -out_lps, REACH_MM + 2.0, spread)
+    profiles = ndimage.gaussian_filter1d(profiles, 0.15 / STEP_MM, axis=1, mode="nearest")
+    edges = find_edges(profiles, levels)
+    shift = REACH_MM - edges.at_mm
+    good = np.isfinite(shift) & (np.abs(shift) < REACH_MM - 0.15)
+    weight = good.astype(np.float64)
+    sigma = SMOOTH_MM / CONTOUR_STEP_MM
+    total = ndimage.gaussian_filter1d(np.where(good, shift, 0.0), sigma, mode="wrap")
+    share = ndimage.gaussian_filter1d(weight, sigma, mode="wrap")
+    smooth = np.divide(total, share, out=np.zeros_like(total), where=share > 0.05)
+    points = outline.points_mm + smooth[:, None] * outline.normals
+    rise = np.where(good, edges.rise, np.nan)
+    return Outline(
+        outline.station_mm, points, _normals(points), rise, outline.frame, outline.base_lps_mm, outline.outward_lps,
+        outline.up_lps, outline.tooth, outline.cut,
+    )  # fmt: skip
