@@ -1,0 +1,262 @@
+"""The sources that move the drill, each as a small rigid displacement with mean and covariance.
+
+A source is either common to all fixtures of a guide (match, seating; about a point, in LPS) or of one site. Site
+sources are alike on all sides of the axis and are written in the fixture's own axes about its platform centre: two
+axes across, the third along the axis towards the apex.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from attrs import frozen
+
+from planner_core.geometry.covariance import PoseCovariance
+from planner_core.geometry.frames import FloatArray
+from planner_core.planning.defaults import DEFAULTS
+from planner_core.planning.drilling import Guidance, Sleeve, Support
+from planner_core.planning.fixture import PlacedFixture
+from planner_core.planning.guide_inputs import GuideInputs
+from planner_core.planning.published import EXECUTION, GUIDANCE_EXTRA, GUIDANCE_SOURCE, TAHMASEB_2018, PoseSpread
+from planner_core.planning.seating import (
+    Contact,
+    bearings,
+    free_end_deflection_mm,
+    movement_under_load,
+    seating_covariance,
+    typical_points,
+)
+
+
+@frozen(eq=False)
+class Source:
+    """One named source of error.
+
+    Parameters
+    ----------
+    common : bool
+        True when all fixtures of the guide share one draw of it.
+    covariance : array of shape (6, 6)
+        Common: LPS, about `about_lps_mm`. Otherwise: the fixture's axes, about its platform centre.
+    mean : array of shape (6,)
+    value_text : str
+        The number that it stands on, with unit.
+    """
+
+    name: str
+    label: str
+    common: bool
+    covariance: FloatArray
+    mean: FloatArray
+    value_text: str
+    source_text: str
+    mark: str
+    about_lps_mm: FloatArray | None = None
+    play_tilt_rad: float = 0.0
+    """Half-width of the tilt, where it is bounded and not normal (play)."""
+    play_pivot_mm: float = 0.0
+
+
+def play_half_tilt_rad(sleeve: Sleeve, engaged_mm: float | None = None) -> float:
+    """Give the largest tilt of a drill in its sleeve: atan(clearance / length held), pivot at mid-length."""
+    return float(np.arctan(sleeve.clearance_mm / (engaged_mm or sleeve.height_mm)))
+
+
+def play_at_mm(sleeve: Sleeve, below_platform_mm: float, engaged_mm: float | None = None) -> float:
+    """Give the largest sideways play of the drill at a depth below the platform, mm.
+
+    Sleeve of 5.0 mm, clearance 0.10, gap 4.0, fixture 11.0: 17.5 mm below mid-sleeve, 0.350 mm at the apex (C).
+    """
+    held = engaged_mm or sleeve.height_mm
+    lever = sleeve.gap_mm + held / 2.0 + below_platform_mm
+    return float(np.tan(play_half_tilt_rad(sleeve, engaged_mm)) * lever)
+
+
+def axial_pose(
+    tilt_var: float, lateral_var: float, depth_var: float, pivot_mm: float = 0.0, depth_mean_mm: float = 0.0
+) -> tuple[FloatArray, FloatArray]:
+    """Give covariance and mean of a spread alike on all sides, in the fixture's axes about its platform centre.
+
+    `tilt_var` (rad^2) about each axis across, with the pivot at `pivot_mm` below the platform.
+    """
+    covariance = np.diag([tilt_var, tilt_var, 0.0, lateral_var, lateral_var, depth_var])
+    # A turn w about the pivot shifts the platform by w x (-pivot * axis).
+    shift = np.eye(6)
+    shift[3, 1], shift[4, 0] = -pivot_mm, pivot_mm
+    mean = np.zeros(6)
+    mean[5] = depth_mean_mm
+    return shift @ covariance @ shift.T, mean
+
+
+def spread_pose(spread: PoseSpread, factor: float = 1.0) -> tuple[FloatArray, FloatArray]:
+    """Give covariance and mean of a `PoseSpread`; `factor` widens tilt and shift."""
+    shift = (factor * spread.shift_sigma_mm) ** 2
+    tilt = (factor * np.radians(spread.tilt_sigma_deg)) ** 2
+    return axial_pose(tilt, shift, shift, spread.pivot_mm, spread.depth_mean_mm)
+
+
+def default_match(guide: GuideInputs, about_lps_mm: FloatArray) -> PoseCovariance:
+    """Give the match that is assumed while none is adopted: the published error of a clean mouth over an arch."""
+    sigma2 = guide.value("match_default_rms_mm") ** 2 / 3.0
+    tilt2 = sigma2 * 2.0 / 20.0**2
+    return PoseCovariance(np.diag([tilt2] * 3 + [sigma2] * 3), about_lps_mm)
+
+
+def guide_contacts(guide: GuideInputs, fixtures: Mapping[str, PlacedFixture]) -> tuple[Contact, ...]:
+    """Give the guide's contacts, or those of a typical full-arch guide round the fixtures while none are known."""
+    if guide.contacts:
+        return guide.contacts
+    up = -np.mean([f.pose.axis_lps for f in fixtures.values()], axis=0)
+    sleeves = [guide.sleeve(site) for site in fixtures]
+    lift = float(np.mean([sleeve.gap_mm for sleeve in sleeves]))
+    centre = np.mean([f.pose.platform_lps_mm for f in fixtures.values()], axis=0) + lift * up
+    return bearings(guide.support, typical_points(centre, up), up, guide.all_values())
+
+
+def common_sources(
+    guide: GuideInputs, match: PoseCovariance | None, fixtures: Mapping[str, PlacedFixture]
+) -> list[Source]:
+    """Give the sources that all fixtures of the guide share: match and seating."""
+    if not guide.guided or not fixtures:
+        return []
+    contacts = guide_contacts(guide, fixtures)
+    found = []
+    if guide.support in (Support.TEETH, Support.MUCOSA):
+        centre = np.mean([f.pose.platform_lps_mm for f in fixtures.values()], axis=0)
+        pose = match if match is not None else default_match(guide, centre)
+        text, mark = ("the adopted match", "C")
+        if match is None:
+            text, mark = DEFAULTS["match_default_rms_mm"].source, DEFAULTS["match_default_rms_mm"].mark
+        value = f"{pose.rms_at(centre):.2f} mm rms at the sites"
+        found.append(
+            Source("match", "match of the scans", True, pose.covariance, pose.mean, value, text, mark,
+                   pose.about_lps_mm)
+        )  # fmt: skip
+    up = -np.mean([f.pose.axis_lps for f in fixtures.values()], axis=0)
+    bias = {
+        Support.TEETH: guide.value("tooth_proud_mm"),
+        Support.MUCOSA: -guide.value("mucosa_sinks_mm"),
+        Support.BONE: guide.value("bone_proud_mm"),
+    }[guide.support]
+    pose = seating_covariance(contacts, bias * up)
+    name = {"teeth": "tooth", "mucosa": "mucosa", "bone": "bone"}[guide.support.value]
+    quantity = DEFAULTS[f"{name}_contact_sigma_mm"]
+    value = f"{len(contacts)} contacts, {guide.value(quantity.name):.2f} mm each" + (
+        "" if guide.contacts else " (typical guide assumed)"
+    )
+    label = "bone surface and seating" if guide.support == Support.BONE else "seating"
+    found.append(
+        Source("seating", label, True, pose.covariance, pose.mean, value, quantity.source, quantity.mark,
+               pose.about_lps_mm)
+    )  # fmt: skip
+    return found
+
+
+def site_sources(
+    guide: GuideInputs, site: str, fixture: PlacedFixture, contacts: tuple[Contact, ...]
+) -> list[Source]:
+    """Give the sources of one site: making, movement under drilling, play, depth, guidance level, execution."""
+    found = []
+    if guide.guided:
+        found += [_making(guide, site), _movement(guide, site, fixture, contacts), _play(guide, site)]
+    found.append(_depth(guide))
+    extra = _guidance(guide, site)
+    if extra is not None:
+        found.append(extra)
+    found.append(_execution(guide, site))
+    return found
+
+
+def _making(guide: GuideInputs, site: str) -> Source:
+    sigma, tilt = guide.value("making_sigma_mm"), guide.value("making_tilt_deg")
+    sleeve = guide.sleeve(site)
+    covariance, mean = axial_pose(
+        np.radians(tilt) ** 2, sigma**2, sigma**2, -(sleeve.gap_mm + sleeve.height_mm / 2.0)
+    )
+    quantity = DEFAULTS["making_sigma_mm"]
+    value = f"{sigma:.2f} mm per axis, {tilt:.1f} degrees"
+    return Source("making", "guide making", False, covariance, mean, value, quantity.source, quantity.mark)
+
+
+def _movement(guide: GuideInputs, site: str, fixture: PlacedFixture, contacts: tuple[Contact, ...]) -> Source:
+    pose, sleeve = fixture.pose, guide.sleeve(site)
+    load, spread = guide.value("load_axial_n"), guide.value("load_spread")
+    moved = movement_under_load(
+        contacts, guide.pins, pose.at_depth(-sleeve.offset_mm), pose.axis_lps, load, spread,
+        guide.value("load_lateral_n"),
+    ).moved_to(pose.platform_lps_mm)  # fmt: skip
+    to_axes = local_axes(fixture)
+    turn = np.zeros((6, 6))
+    turn[:3, :3] = turn[3:, 3:] = to_axes
+    covariance, mean = turn @ moved.covariance @ turn.T, turn @ moved.mean
+    free = float(guide.free_end_mm.get(site, 0.0))
+    value = f"{load:.0f} N, {len(guide.pins)} pins"
+    if free > 0.0:
+        bend = free_end_deflection_mm(
+            load, free, guide.value("guide_width_mm"), guide.wall_mm, guide.value("guide_modulus_n_per_mm2")
+        )
+        tilt = 1.5 * bend / free
+        more, more_mean = axial_pose(tilt**2 / 2.0, 0.0, (spread * bend) ** 2, -sleeve.offset_mm, bend)
+        covariance, mean = covariance + more, mean + more_mean
+        value += f", free end {free:.0f} mm bends {bend:.2f} mm"
+    quantity = DEFAULTS["load_axial_n"]
+    return Source("movement", "movement under drilling", False, covariance, mean, value, quantity.source,
+                  quantity.mark)  # fmt: skip
+
+
+def _play(guide: GuideInputs, site: str) -> Source:
+    sleeve = guide.sleeve(site)
+    half = play_half_tilt_rad(sleeve, guide.engaged_mm)
+    pivot = -(sleeve.gap_mm + (guide.engaged_mm or sleeve.height_mm) / 2.0)
+    # Anywhere within the cone that the sleeve allows: a quarter of the square per axis.
+    covariance, mean = axial_pose(half**2 / 4.0, 0.0, 0.0, pivot)
+    value = (
+        f"clearance {sleeve.clearance_mm:.2f} mm over {guide.engaged_mm or sleeve.height_mm:.1f} mm: at most "
+        f"{np.degrees(half):.2f} degrees"
+    )
+    return Source(
+        "play", "play in the sleeve", False, covariance, mean, value,
+        "Apostolakis and Kourakis 2018, Int J Implant Dent 4 (geometry reproduced)", "C",
+        play_tilt_rad=half, play_pivot_mm=pivot,
+    )  # fmt: skip
+
+
+def _depth(guide: GuideInputs) -> Source:
+    sigma = guide.value("depth_stop_sigma_mm")
+    debris = guide.value("debris_mm") if guide.guided else 0.0
+    covariance, mean = axial_pose(0.0, 0.0, sigma**2, 0.0, -debris)
+    value = f"{sigma:.2f} mm, {debris:.2f} mm shallow by debris"
+    quantity = DEFAULTS["debris_mm"]
+    return Source("depth", "depth", False, covariance, mean, value, quantity.source, quantity.mark)
+
+
+def _guidance(guide: GuideInputs, site: str) -> Source | None:
+    level = guide.guidance if guide.guided else Guidance.FREE_HAND
+    if level == Guidance.FULL:
+        return None
+    extra = GUIDANCE_EXTRA[level]
+    text, mark = GUIDANCE_SOURCE[level]
+    if level == Guidance.PILOT and site in guide.pilot_drift:
+        extra, text, mark = guide.pilot_drift[site], "computed from the grey values round the bore", "C"
+    covariance, mean = spread_pose(extra, guide.value("socket_factor") if site in guide.sockets else 1.0)
+    value = f"{extra.shift_sigma_mm:.2f} mm and {extra.tilt_sigma_deg:.1f} degrees per axis more than fully guided"
+    return Source("guidance", f"guidance level: {level.value}", False, covariance, mean, value, text, mark)
+
+
+def _execution(guide: GuideInputs, site: str) -> Source:
+    spread = guide.execution or EXECUTION
+    socket = site in guide.sockets
+    covariance, mean = spread_pose(spread, guide.value("socket_factor") if socket else 1.0)
+    value = f"{spread.shift_sigma_mm:.2f} mm and {spread.tilt_sigma_deg:.1f} degrees per axis"
+    if socket:
+        value += f", times {guide.value('socket_factor'):.2f} in a socket"
+    text = guide.execution_source or f"what is left of {TAHMASEB_2018.source}"
+    return Source("execution", "execution", False, covariance, mean, value, text, "C")
+
+
+def local_axes(fixture: PlacedFixture) -> FloatArray:
+    """Give the 3x3 matrix that takes LPS directions to the fixture's axes (two across, the third along it)."""
+    axis = fixture.pose.axis_lps
+    side = fixture.pose.side_lps()
+    return np.array([side, np.cross(axis, side), axis])
