@@ -65,7 +65,7 @@ def test_the_map_has_the_scans_shape_and_agrees_with_points(check: ScanCheck):
     full = check.degradation
     assert full is not None
     assert full.shape == (60, 160, 160)
-    assert 0.0 <= float(full.min())
+    assert float(full.min()) >= 0.0
     assert float(full.max()) <= 1.0
     index = np.array([[24, 80, 100], [5, 30, 30], [30, 60, 90]])
     assert check.level_at(index * 0.5) == pytest.approx([float(full[tuple(i)]) for i in index], abs=0.01)

@@ -1,0 +1,488 @@
+"""One DICOM image file as this program needs it: what it is, where its frames lie, where its pixels start.
+
+Only headers are read here. Sections named are those of DICOM PS3.3.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import numpy as np
+import pydicom
+from attrs import frozen
+from pydicom.dataelem import RawDataElement
+from pydicom.datadict import tag_for_keyword
+from pydicom.dataset import Dataset
+
+from planner_core.geometry.frames import FloatArray
+from planner_core.imaging.scan_files import ScanFile
+
+CT_CLASSES = {
+    "1.2.840.10008.5.1.4.1.1.2": "CT",
+    "1.2.840.10008.5.1.4.1.1.2.1": "Enhanced CT",
+    "1.2.840.10008.5.1.4.1.1.2.2": "Legacy Converted Enhanced CT",
+    "1.2.840.10008.5.1.4.1.1.13.1.2": "X-Ray 3D Craniofacial",
+}
+"""Storage classes that carry a CT or cone-beam volume (PS3.4 B.5)."""
+
+FIRST_HEAD_BYTES = 16 * 1024
+"""Bytes read first; the header of a single slice fits (seen: 2 to 8 kB)."""
+
+LARGEST_HEADER_BYTES = 64 * 1024**2
+"""Largest header that is read (our choice: 2000 frames of an enhanced object have about 10 MB)."""
+
+LARGEST_SIDE = 4096
+"""Rows or columns, at most (our choice; detectors and reconstructions stay below)."""
+
+MOST_FRAMES = 20_000
+"""Frames of one file, at most (our choice)."""
+
+_PIXEL_TAGS = {0x7FE00010: "integer", 0x7FE00008: "float", 0x7FE00009: "double"}
+_DEFLATED = "1.2.840.10008.1.2.1.99"
+_IMPLICIT = "1.2.840.10008.1.2"
+_BIG_ENDIAN = "1.2.840.10008.1.2.2"
+
+
+@frozen(eq=False)
+class ImageHeader:
+    """The header of one image file with one or more frames.
+
+    Parameters
+    ----------
+    positions_lps_mm : array of shape (frames, 3)
+        Centre of each frame's first voxel; nan where the file does not say.
+    orientations : array of shape (frames, 6)
+        Direction along a row, then along a column; nan where the file does not say.
+    spacings_mm : array of shape (frames, 2)
+        Distance of rows, then of columns; nan where the file does not say.
+    slopes, intercepts : arrays of shape (frames,)
+    thicknesses_mm : array of shape (frames,)
+        nan where the file does not say.
+    padding : tuple of two numbers or None
+        Stored values, from and to, that mark voxels outside the picture.
+    pixel_offset, pixel_length : int
+        Where the pixel element's value starts, and its length; -1 if it is in fragments.
+    dataset : Dataset
+        The header's elements, for words only.
+    """
+
+    file: ScanFile
+    sop_class: str
+    sop_instance_uid: str
+    series_uid: str
+    study_uid: str
+    frame_of_reference_uid: str
+    syntax: str
+    little_endian: bool
+    rows: int
+    columns: int
+    frames: int
+    bits_allocated: int
+    bits_stored: int
+    high_bit: int
+    signed: bool
+    photometric: str
+    padding: tuple[int, int] | None
+    positions_lps_mm: FloatArray
+    orientations: FloatArray
+    spacings_mm: FloatArray
+    slopes: FloatArray
+    intercepts: FloatArray
+    thicknesses_mm: FloatArray
+    pixel_offset: int
+    pixel_length: int
+    dataset: Dataset
+
+    @property
+    def encapsulated(self) -> bool:
+        """Whether the frames lie in compressed fragments."""
+        return self.pixel_length < 0
+
+    @property
+    def frame_bytes(self) -> int:
+        """Bytes of one uncompressed frame."""
+        return self.rows * self.columns * (self.bits_allocated // 8)
+
+
+@frozen
+class NotAnImage:
+    """A file that holds no slice of a volume, and why."""
+
+    reason: str
+
+
+class DamagedFile(Exception):  # noqa: N818 - it says what the file is
+    """A file that is DICOM, but not whole: its own words for the message, and its series where that can be read."""
+
+    def __init__(self, message: str, series_uid: str = "") -> None:
+        super().__init__(message)
+        self.series_uid = series_uid
+
+
+@contextmanager
+def quiet_pydicom() -> Iterator[None]:
+    """Read without pydicom's own warnings: the checks here are stricter, and names stay out of logs."""
+    with warnings.catch_warnings(), pydicom.config.disable_value_validation():
+        warnings.simplefilter("ignore")
+        yield
+
+
+def read_header(file: ScanFile) -> ImageHeader | NotAnImage:
+    """Read the header of one file.
+
+    Raises
+    ------
+    DamagedFile
+        If the file is an image of a CT volume, but cut short or impossible.
+    PlannerError
+        If the file lies in a damaged zip.
+    """
+    size = min(FIRST_HEAD_BYTES, file.size)
+    limit = min(LARGEST_HEADER_BYTES, file.size)
+    while True:
+        head = file.head(size)
+        if not _looks_like_dicom(head):
+            return NotAnImage("no DICOM file")
+        dataset, end, failure = _parse(head)
+        if dataset is not None and (end is not None or size >= file.size or _hopeless(dataset)):
+            break
+        if size >= limit:
+            return _unreadable(dataset, failure, file)
+        size = min(size * 16, limit)
+    reason = _why_not(dataset)
+    if reason:
+        return NotAnImage(reason)
+    try:
+        return _header(file, dataset, head, end)
+    except DamagedFile as damage:
+        raise DamagedFile(str(damage), _text(dataset, "SeriesInstanceUID")) from None
+
+
+def _looks_like_dicom(head: bytes) -> bool:
+    """The mark after the preamble, or a first element of group 2 or 8 (files without a preamble)."""
+    if head[128:132] == b"DICM":
+        return True
+    group, element = int.from_bytes(head[:2], "little"), int.from_bytes(head[2:4], "little")
+    return len(head) > 64 and group in (0x0002, 0x0008) and element <= 0x0020 and b"\x08\x00\x16\x00" in head[:2048]
+
+
+def _parse(head: bytes) -> tuple[Dataset | None, int | None, str]:
+    """Parse the beginning of a file; also where its pixel element starts, if that was reached."""
+    stream = io.BytesIO(head)
+    try:
+        dataset = pydicom.dcmread(stream, stop_before_pixels=True, force=head[128:132] != b"DICM")
+        dataset.get("SOPClassUID")
+    except Exception as error:  # pydicom raises many kinds on damaged bytes
+        return None, None, type(error).__name__
+    syntax = str(dataset.file_meta.get("TransferSyntaxUID", _IMPLICIT)) if "file_meta" in vars(dataset) else ""
+    if syntax == _DEFLATED:
+        return dataset, len(head), ""
+    start = stream.tell()
+    order = "big" if syntax == _BIG_ENDIAN else "little"
+    tag = int.from_bytes(head[start : start + 2], order) << 16 | int.from_bytes(head[start + 2 : start + 4], order)  # type: ignore[arg-type]
+    return dataset, start if tag in _PIXEL_TAGS and len(head) >= start + 12 else None, ""
+
+
+def _hopeless(dataset: Dataset) -> bool:
+    """Whether the class is already known to be none of ours, so that reading on is useless."""
+    sop_class = _text(dataset, "SOPClassUID")
+    return bool(sop_class) and sop_class not in CT_CLASSES
+
+
+def _unreadable(dataset: Dataset | None, failure: str, file: ScanFile) -> NotAnImage:
+    if dataset is not None and _text(dataset, "SOPClassUID") in CT_CLASSES:
+        raise DamagedFile(f"{file.name} ends before its picture data", _text(dataset, "SeriesInstanceUID"))
+    return NotAnImage("damaged DICOM file" if failure else "DICOM file without a picture")
+
+
+def _why_not(dataset: Dataset) -> str:
+    """Say why an object is no slice of a CT volume; empty if it is one."""
+    sop_class = _text(dataset, "SOPClassUID") or _meta_text(dataset, "MediaStorageSOPClassUID")
+    if sop_class not in CT_CLASSES:
+        if "DirectoryRecordSequence" in dataset or sop_class == "1.2.840.10008.1.3.10":
+            return "disc directory"
+        name = pydicom.uid.UID(sop_class).name if sop_class else ""
+        if "Secondary Capture" in name:
+            return "screen capture"
+        if "SR" in name.split() or "Encapsulated" in name or "Report" in name:
+            return "report"
+        modality = _text(dataset, "Modality")
+        return f"other object ({modality})" if modality.isalnum() and len(modality) <= 16 else "other object"
+    kinds = [str(kind).upper() for kind in _listed(dataset, "ImageType")]
+    if "LOCALIZER" in kinds or "SCOUT" in kinds:
+        return "scout"
+    if _integer(dataset, "SamplesPerPixel", 1) != 1:
+        return "picture in colour"
+    if "SCREEN SAVE" in kinds:
+        return "screen capture"
+    return ""
+
+
+def _header(file: ScanFile, dataset: Dataset, head: bytes, end: int | None) -> ImageHeader | NotAnImage:
+    """Turn elements into numbers and check them against the file's size."""
+    syntax = _meta_text(dataset, "TransferSyntaxUID") or _IMPLICIT
+    if syntax == _DEFLATED:
+        return _deflated(file, dataset)
+    if end is None:
+        if "Rows" not in dataset:
+            return NotAnImage("DICOM file without a picture")
+        raise DamagedFile(f"{file.name} ends before its picture data")
+    tag_kind, offset, length = _pixel_element(head, end, syntax)
+    if tag_kind != "integer":
+        return NotAnImage("picture in floating point")
+    header = _numbers(file, dataset, syntax, offset, length)
+    if header.encapsulated == pydicom.uid.UID(syntax).is_compressed:
+        _check_size(header)
+        return header
+    raise DamagedFile(f"{file.name} says one thing about its compression and does another")
+
+
+def _deflated(file: ScanFile, dataset: Dataset) -> ImageHeader | NotAnImage:
+    """A file whose whole content is deflated: unpack it, bounded, and read it as if it lay there plain."""
+    import zlib
+
+    raw = file.read_all()
+    meta = pydicom.filereader.read_file_meta_info(io.BytesIO(raw))
+    start = 128 + 4 + 12 + int(meta.get("FileMetaInformationGroupLength", 0))
+    rows, columns = _integer(dataset, "Rows", 0), _integer(dataset, "Columns", 0)
+    bound = 2 * max(rows, 1) * max(columns, 1) * max(_integer(dataset, "NumberOfFrames", 1), 1)
+    bound = min(bound + LARGEST_HEADER_BYTES, 64 * len(raw) + LARGEST_HEADER_BYTES)
+    try:
+        plain = zlib.decompressobj(-zlib.MAX_WBITS).decompress(raw[start:], bound)
+    except zlib.error as error:
+        raise DamagedFile(f"{file.name} is damaged") from error
+    meta.TransferSyntaxUID = pydicom.uid.ExplicitVRLittleEndian
+    stream = io.BytesIO()
+    stream.write(b"\0" * 128 + b"DICM")
+    pydicom.filewriter.write_file_meta_info(stream, meta, enforce_standard=False)
+    stream.write(plain)
+    content = stream.getvalue()
+    inner = ScanFile(file.name, len(content), lambda: io.BytesIO(content), None)
+    return read_header(inner)
+
+
+def _pixel_element(head: bytes, start: int, syntax: str) -> tuple[str, int, int]:
+    """Kind, offset of the value and length (-1: in fragments) of the pixel element."""
+    order: Any = "big" if syntax == _BIG_ENDIAN else "little"
+    number = int.from_bytes(head[start : start + 2], order) << 16 | int.from_bytes(
+        head[start + 2 : start + 4], order
+    )
+    if syntax == _IMPLICIT:
+        offset, length = start + 8, int.from_bytes(head[start + 4 : start + 8], order)
+    elif head[start + 4 : start + 6] in (b"OW", b"OB", b"UN", b"OF", b"OD"):
+        offset, length = start + 12, int.from_bytes(head[start + 8 : start + 12], order)
+    else:
+        offset, length = start + 8, int.from_bytes(head[start + 6 : start + 8], order)
+    return _PIXEL_TAGS[number], offset, -1 if length == 0xFFFFFFFF else length
+
+
+def _numbers(file: ScanFile, dataset: Dataset, syntax: str, offset: int, length: int) -> ImageHeader:
+    """Take every number that is needed out of the elements."""
+    frames = max(1, _integer(dataset, "NumberOfFrames", 1))
+    if frames > MOST_FRAMES:
+        raise DamagedFile(f"{file.name} claims {frames} frames")
+    bits = _integer(dataset, "BitsAllocated", 0)
+    stored = _integer(dataset, "BitsStored", bits)
+    groups = _functional_groups(dataset, frames)
+    return ImageHeader(
+        file=file,
+        sop_class=_text(dataset, "SOPClassUID") or _meta_text(dataset, "MediaStorageSOPClassUID"),
+        sop_instance_uid=_text(dataset, "SOPInstanceUID"),
+        series_uid=_text(dataset, "SeriesInstanceUID"),
+        study_uid=_text(dataset, "StudyInstanceUID"),
+        frame_of_reference_uid=_text(dataset, "FrameOfReferenceUID"),
+        syntax=syntax,
+        little_endian=syntax != _BIG_ENDIAN,
+        rows=_integer(dataset, "Rows", 0),
+        columns=_integer(dataset, "Columns", 0),
+        frames=frames,
+        bits_allocated=bits,
+        bits_stored=stored,
+        high_bit=_integer(dataset, "HighBit", stored - 1),
+        signed=_integer(dataset, "PixelRepresentation", 0) == 1,
+        photometric=_text(dataset, "PhotometricInterpretation") or "MONOCHROME2",
+        padding=_padding(dataset),
+        positions_lps_mm=groups["ImagePositionPatient"],
+        orientations=groups["ImageOrientationPatient"],
+        spacings_mm=groups["PixelSpacing"],
+        slopes=groups["RescaleSlope"][:, 0],
+        intercepts=groups["RescaleIntercept"][:, 0],
+        thicknesses_mm=groups["SliceThickness"][:, 0],
+        pixel_offset=offset,
+        pixel_length=length,
+        dataset=dataset,
+    )
+
+
+def _check_size(header: ImageHeader) -> None:
+    """Refuse a picture that its own file cannot hold, before anything is allocated for it."""
+    name = header.file.name
+    if not (0 < header.rows <= LARGEST_SIDE and 0 < header.columns <= LARGEST_SIDE):
+        raise DamagedFile(f"{name} claims {header.rows} x {header.columns} voxels a slice")
+    if header.bits_allocated not in (8, 16) or not 0 < header.bits_stored <= header.bits_allocated:
+        raise DamagedFile(f"{name} stores {header.bits_stored} of {header.bits_allocated} bits a voxel")
+    if not header.bits_stored - 1 <= header.high_bit < header.bits_allocated:
+        raise DamagedFile(f"{name} places its {header.bits_stored} bits under bit {header.high_bit}")
+    needed = header.frame_bytes * header.frames
+    there = header.file.size - header.pixel_offset
+    if header.encapsulated:
+        if there < 16 * header.frames:
+            raise DamagedFile(f"{name} ends before its picture data")
+    elif min(header.pixel_length, there) < needed:
+        raise DamagedFile(f"{name} is cut short: its picture needs {needed} bytes and {max(there, 0)} are there")
+
+
+_GROUPS: dict[str, tuple[str, int, float]] = {
+    "ImagePositionPatient": ("PlanePositionSequence", 3, np.nan),
+    "ImageOrientationPatient": ("PlaneOrientationSequence", 6, np.nan),
+    "PixelSpacing": ("PixelMeasuresSequence", 2, np.nan),
+    "SliceThickness": ("PixelMeasuresSequence", 1, np.nan),
+    "RescaleSlope": ("PixelValueTransformationSequence", 1, 1.0),
+    "RescaleIntercept": ("PixelValueTransformationSequence", 1, 0.0),
+}
+"""Where the enhanced objects keep what single slices have at the top (PS3.3 C.7.6.16.2), and what absent means."""
+
+
+def _functional_groups(dataset: Dataset, frames: int) -> dict[str, FloatArray]:
+    """Give each geometric value per frame: from its own group, the shared group, or the top level."""
+    shared = _items(dataset, "SharedFunctionalGroupsSequence")
+    each = _items(dataset, "PerFrameFunctionalGroupsSequence")
+    values: dict[str, FloatArray] = {}
+    for keyword, (sequence, count, absent) in _GROUPS.items():
+        common = _floats(dataset, keyword, count)
+        for group in shared[:1]:
+            common = _in_group(group, sequence, keyword, count, common)
+        rows = np.full((frames, count), absent if common is None else common, dtype=np.float64)
+        if common is not None:
+            rows[:] = common
+        for index, group in enumerate(each[:frames]):
+            own = _in_group(group, sequence, keyword, count, None)
+            if own is not None:
+                rows[index] = own
+        values[keyword] = rows
+    return values
+
+
+def _in_group(
+    group: Dataset, sequence: str, keyword: str, count: int, otherwise: FloatArray | None
+) -> FloatArray | None:
+    for item in _items(group, sequence)[:1]:
+        found = _floats(item, keyword, count)
+        if found is not None:
+            return found
+    return otherwise
+
+
+def _padding(dataset: Dataset) -> tuple[int, int] | None:
+    """Stored values that mean "outside the picture" (PS3.3 C.7.5.1.1.2)."""
+    value = _integer(dataset, "PixelPaddingValue", None)
+    if value is None:
+        return None
+    limit = _integer(dataset, "PixelPaddingRangeLimit", value)
+    return min(value, limit), max(value, limit)
+
+
+_TAGS = {
+    keyword: tag_for_keyword(keyword)
+    for keyword in (
+        *_GROUPS,
+        "Rows",
+        "Columns",
+        "BitsAllocated",
+        "BitsStored",
+        "HighBit",
+        "PixelRepresentation",
+        "SamplesPerPixel",
+        "NumberOfFrames",
+    )
+}
+
+
+def _items(dataset: Dataset, keyword: str) -> list[Dataset]:
+    if keyword not in dataset:
+        return []
+    try:
+        return list(dataset.get(keyword) or [])
+    except Exception:  # damaged sequences fail in many ways; then they are not there
+        return []
+
+
+def _floats(dataset: Dataset, keyword: str, count: int) -> FloatArray | None:
+    """Give `count` finite numbers, or None."""
+    try:
+        # Decimal strings as they lie in the file: pydicom's own conversion takes most of the time of an import.
+        raw = dataset.get_item(_TAGS[keyword]) if keyword in _TAGS else None
+        if isinstance(raw, RawDataElement) and isinstance(raw.value, bytes) and raw.VR in ("DS", None):
+            texts = raw.value.decode("ascii").replace("\0", " ").split("\\")
+            numbers = np.array([float(text) for text in texts])
+            return numbers if numbers.shape == (count,) and np.isfinite(numbers).all() else None
+        value = dataset.get(keyword)
+        if value is None or value == "":
+            return None
+        numbers = np.atleast_1d(np.asarray(value, dtype=np.float64))
+    except Exception:  # not numbers, or a damaged element
+        return None
+    if numbers.shape != (count,) or not np.isfinite(numbers).all():
+        return None
+    return numbers
+
+
+def _integer(dataset: Dataset, keyword: str, otherwise: Any) -> Any:
+    try:
+        raw = dataset.get_item(_TAGS[keyword]) if keyword in _TAGS else None
+        if isinstance(raw, RawDataElement) and raw.VR in ("US", "IS") and isinstance(raw.value, bytes):
+            if not raw.value.strip():
+                return otherwise
+            order: Any = "little" if raw.is_little_endian else "big"
+            return int.from_bytes(raw.value[:2], order) if raw.VR == "US" else int(raw.value)
+        value = dataset.get(keyword)
+        return otherwise if value is None or value == "" else int(value)
+    except Exception:  # not a number, or a damaged element
+        return otherwise
+
+
+def _listed(dataset: Dataset, keyword: str) -> list[Any]:
+    try:
+        value = dataset.get(keyword)
+    except Exception:
+        return []
+    if value is None:
+        return []
+    return [value] if isinstance(value, str) else list(value)
+
+
+def _text(dataset: Dataset, keyword: str) -> str:
+    try:
+        value = dataset.get(keyword)
+        return "" if value is None else str(value).strip()
+    except Exception:  # wrong character set or a damaged element
+        return ""
+
+
+def _meta_text(dataset: Dataset, keyword: str) -> str:
+    meta = vars(dataset).get("file_meta")
+    return "" if meta is None else _text(meta, keyword)
+
+
+def text_of(header: ImageHeader, keyword: str) -> str:
+    """Give one element of the header as words; empty where it is missing or damaged."""
+    return _text(header.dataset, keyword)
+
+
+def date_of(header: ImageHeader, *keywords: str) -> str:
+    """Give the first of the date elements as YYYY-MM-DD; empty where there is none."""
+    for keyword in keywords:
+        digits = _text(header.dataset, keyword).replace(".", "").replace("-", "")
+        if len(digits) >= 8 and digits[:8].isdigit():
+            return f"{digits[:4]}-{digits[4:6]}-{digits[6:8]}"
+    return ""
+
+
+def number_of(header: ImageHeader, keyword: str) -> float | None:
+    """Give one element of the header as a number; None where it is missing or damaged."""
+    value = _floats(header.dataset, keyword, 1)
+    return None if value is None else float(value[0])

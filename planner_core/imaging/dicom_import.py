@@ -1,0 +1,517 @@
+"""Reads CT and cone-beam series from whatever reaches a clinic: folders, discs, zips, multi-frame files."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+from attrs import define, evolve, field, frozen
+from numpy.typing import NDArray
+
+from planner_core.errors import PlannerError
+from planner_core.findings import Finding, Severity
+from planner_core.geometry.volume import Volume
+from planner_core.imaging import dicom_pixels, slice_geometry
+from planner_core.imaging.dicom_header import (
+    CT_CLASSES,
+    DamagedFile,
+    ImageHeader,
+    NotAnImage,
+    date_of,
+    number_of,
+    quiet_pydicom,
+    read_header,
+    text_of,
+)
+from planner_core.imaging.grey_values import to_common_scale
+from planner_core.imaging.import_findings import findings_of
+from planner_core.imaging.resample import resample_stack
+from planner_core.imaging.scan import ImportedScan, ScanSource
+from planner_core.imaging.scan_files import ScanFile, ScanFiles, collect_files
+from planner_core.imaging.slice_geometry import Stack
+from planner_core.progress import Progress, part_of, silent
+
+MOST_VOXELS = 1_500_000_000
+"""Voxels of one volume, at most (our choice: 1100 voxels cubed, 3 GB)."""
+
+MOST_VOXELS_PER_BYTE = 20_000
+"""Voxels that one compressed byte can stand for, at most (our choice; blank slices in JPEG-LS: 5000)."""
+
+THUMBNAIL_VOXELS = 96
+"""Longer side of the small picture in the list of series (our choice)."""
+
+ODD_FRAMES = 3
+"""Frames of another size or orientation that are left out as a scout, at most (our choice)."""
+
+
+@frozen(eq=False)
+class SeriesSummary:
+    """What the list of series shows.
+
+    Parameters
+    ----------
+    shape : tuple of three ints
+        Slices, rows, columns.
+    spacing_mm, size_mm : tuple of three floats
+        Along slice, row and column index; nan where the positions do not say.
+    problem : str
+        Why the series cannot be taken as it is; empty if it can.
+    resample_helps : bool
+        Whether the problem goes away with ``resample=True``.
+    thumbnail : uint8 array or None
+        The middle slice, small.
+    """
+
+    uid: str
+    description: str
+    modality: str
+    date: str
+    patient_name: str
+    n_files: int
+    shape: tuple[int, int, int]
+    spacing_mm: tuple[float, float, float]
+    size_mm: tuple[float, float, float]
+    kind: str = "CT"
+    problem: str = ""
+    resample_helps: bool = False
+    thumbnail: NDArray[np.uint8] | None = None
+
+
+@frozen(eq=False)
+class SeriesListing:
+    """The series found in a source, largest first, and what was skipped and why."""
+
+    series: tuple[SeriesSummary, ...]
+    skipped: Mapping[str, int]
+
+
+def list_series(source: Path, progress: Progress = silent) -> SeriesListing:
+    """List the CT and cone-beam series behind `source`.
+
+    Raises
+    ------
+    PlannerError
+        If nothing can be read there. A source without any series gives an empty list.
+    """
+    with quiet_pydicom(), collect_files(Path(source), progress) as files:
+        found = _read_headers(files, part_of(progress, 0.0, 0.8))
+        summaries = [_summary(uid, headers) for uid, headers in found.series.items()]
+        summaries.sort(key=lambda summary: -int(np.prod(summary.shape)))
+        progress(1.0, "Series listed")
+        return SeriesListing(tuple(summaries), MappingProxyType(dict(found.skipped)))
+
+
+def read_dicom(
+    source: Path, series_uid: str | None = None, *, resample: bool = False, progress: Progress = silent
+) -> ImportedScan:
+    """Read one series as a volume.
+
+    Parameters
+    ----------
+    source : Path
+        Folder, disc, zip or file.
+    series_uid : str or None
+        Which series; may be left out when there is only one.
+    resample : bool
+        Put tilted or unevenly spaced, but complete, slices onto an even grid (with a finding).
+    progress : Progress
+
+    Returns
+    -------
+    ImportedScan
+
+    Raises
+    ------
+    PlannerError
+        If nothing is there, several series are, slices are missing, or the files are damaged.
+    """
+    with quiet_pydicom(), collect_files(Path(source), progress) as files:
+        found = _read_headers(files, part_of(progress, 0.0, 0.25))
+        headers = _choose(found, series_uid, Path(source))
+        return _read_series(headers, found.skipped, resample, part_of(progress, 0.25, 1.0))
+
+
+@define(eq=False)
+class _Found:
+    series: dict[str, list[ImageHeader]] = field(factory=dict)
+    skipped: Counter[str] = field(factory=Counter)
+    damaged: list[DamagedFile] = field(factory=list)
+
+
+def _read_headers(files: ScanFiles, progress: Progress) -> _Found:
+    """Read every header and sort the images by series."""
+    found = _Found(skipped=Counter(files.skipped))
+    for index, file in enumerate(files.files):
+        if index % 16 == 0:
+            progress(index / len(files.files), f"Looking at file {index + 1} of {len(files.files)}")
+        header = _try_header(file, found)
+        if header is not None:
+            found.series.setdefault(header.series_uid or "unnamed", []).append(header)
+    return found
+
+
+def _try_header(file: ScanFile, found: _Found) -> ImageHeader | None:
+    try:
+        header = read_header(file)
+    except DamagedFile as damage:
+        found.damaged.append(damage)
+        found.skipped["damaged file"] += 1
+        return None
+    except OSError:
+        found.skipped["file that may not be read"] += 1
+        return None
+    if isinstance(header, NotAnImage):
+        found.skipped[header.reason] += 1
+        return None
+    return header
+
+
+def _choose(found: _Found, series_uid: str | None, source: Path) -> list[ImageHeader]:
+    """Take the wanted series, or the only one."""
+    # A damaged file of another series does no harm; one whose series cannot be read may be a slice of this one.
+    damaged = [one for one in found.damaged if series_uid in (None, one.series_uid) or not one.series_uid]
+    if damaged:
+        more = f" and {len(damaged) - 1} more" if len(damaged) > 1 else ""
+        raise PlannerError(f"{damaged[0]}{more}.", "Copy or export the scan again; a volume needs every slice.")
+    if not found.series:
+        raise _nothing(found.skipped, source)
+    if series_uid is not None:
+        if series_uid not in found.series:
+            raise PlannerError(f"There is no series {series_uid} in {source}.", "Choose one of the series listed.")
+        return found.series[series_uid]
+    if len(found.series) > 1:
+        lines = [
+            f"{uid} ({len(headers)} file{'s' if len(headers) > 1 else ''}"
+            f"{', ' + text_of(headers[0], 'SeriesDescription') if text_of(headers[0], 'SeriesDescription') else ''})"
+            for uid, headers in found.series.items()
+        ]
+        listed = "; ".join(lines)
+        raise PlannerError(f"There are {len(lines)} series in {source}: {listed}.", "Choose one of them.")
+    return next(iter(found.series.values()))
+
+
+def _nothing(skipped: Mapping[str, int], source: Path) -> PlannerError:
+    if not skipped:
+        return PlannerError(f"{source} is empty.", "Choose the folder, zip or file with the scan.")
+    return PlannerError(
+        f"No CT or cone-beam series was found in {source} (seen: {words_for(skipped)}).",
+        "Choose the folder, zip or file with the scan.",
+    )
+
+
+def words_for(skipped: Mapping[str, int]) -> str:
+    """Say what was skipped: "2 scouts, 1 report" in the order of their number."""
+    return ", ".join(f"{count} x {reason}" for reason, count in sorted(skipped.items(), key=lambda kv: -kv[1]))
+
+
+@frozen(eq=False)
+class _Slice:
+    """One frame of one file."""
+
+    header: ImageHeader
+    frame: int
+
+
+def _slices_of(headers: Iterable[ImageHeader]) -> list[_Slice]:
+    return [_Slice(header, frame) for header in headers for frame in range(header.frames)]
+
+
+def _one_kind(slices: list[_Slice]) -> tuple[list[_Slice], int]:
+    """Keep the frames of the commonest size and orientation; more than a few others make the series mixed."""
+    orientations = np.array([part.header.orientations[part.frame] for part in slices])
+    if not np.isfinite(orientations).all():
+        raise PlannerError(
+            "The slices do not say where they lie in the patient.", "Export the scan again as a DICOM volume."
+        )
+    numbers = slice_geometry.same_orientation(orientations)
+    sizes = [(part.header.rows, part.header.columns) for part in slices]
+    common_size = Counter(sizes).most_common(1)[0][0]
+    keep = [
+        part
+        for part, number, size in zip(slices, numbers, sizes, strict=True)
+        if number == 0 and size == common_size
+    ]
+    others = len(slices) - len(keep)
+    if others > ODD_FRAMES or (others and len(keep) < 10 * others):
+        raise PlannerError(
+            f"The series mixes slices of different orientation or size: {len(keep)} of one kind, "
+            f"{others} of others.",
+            "Export the volume as a series of its own.",
+        )
+    return keep, others
+
+
+def _spacing(slices: list[_Slice]) -> tuple[float, float]:
+    """Give the distance of rows and of columns, the same for all slices."""
+    spacings = np.array([part.header.spacings_mm[part.frame] for part in slices])
+    if not np.isfinite(spacings).all() or spacings.min() <= 0:
+        raise PlannerError("The slices do not give the size of their voxels.", "Export the scan again.")
+    if np.ptp(spacings, axis=0).max() > 1e-3 * spacings.min():
+        raise PlannerError(
+            f"The slices have different voxel sizes ({spacings.min():.3f} to {spacings.max():.3f} mm).",
+            "Export the volume as a series of its own.",
+        )
+    return float(spacings[0, 0]), float(spacings[0, 1])
+
+
+def _without_doubles(slices: list[_Slice]) -> tuple[list[_Slice], int]:
+    """Leave out true copies of a slice; two different slices in one place are refused."""
+    positions = np.array([part.header.positions_lps_mm[part.frame] for part in slices])
+    if not np.isfinite(positions).all():
+        raise PlannerError(
+            "Some slices do not say where they lie in the patient.", "Export the scan again as a DICOM volume."
+        )
+    orientation = slices[0].header.orientations[slices[0].frame]
+    drop: set[int] = set()
+    clashes = 0
+    for group in slice_geometry.same_positions(positions, orientation):
+        first, *rest = group
+        if all(_same_picture(slices[first], slices[other]) for other in rest):
+            drop.update(rest)
+        else:
+            clashes += 1
+    if clashes:
+        raise PlannerError(
+            f"{clashes} place{'s are' if clashes > 1 else ' is'} taken by several different slices: "
+            "the series holds more than one volume, or none.",
+            "Export each volume as a series of its own.",
+        )
+    return [part for index, part in enumerate(slices) if index not in drop], len(drop)
+
+
+def _same_picture(a: _Slice, b: _Slice) -> bool:
+    """Whether two slices are the same picture (copies with another file name or a new identifier)."""
+    if a.header.sop_instance_uid == b.header.sop_instance_uid and a.frame == b.frame and a.header.sop_instance_uid:
+        return True
+    return bool(
+        np.array_equal(dicom_pixels.read_frame(a.header, a.frame), dicom_pixels.read_frame(b.header, b.frame))
+    )
+
+
+def _arrange(slices: list[_Slice]) -> Stack:
+    positions = np.array([part.header.positions_lps_mm[part.frame] for part in slices])
+    thicknesses = np.array([part.header.thicknesses_mm[part.frame] for part in slices])
+    return slice_geometry.arrange(positions, slices[0].header.orientations[slices[0].frame], thicknesses)
+
+
+def _problem(stack: Stack) -> tuple[str, bool]:
+    """Why a stack cannot be taken as it is, and whether resampling helps."""
+    if len(stack.order) < 2:
+        return "The series has only one slice", False
+    if stack.gaps:
+        return slice_geometry.missing_words(stack)[:1].upper() + slice_geometry.missing_words(stack)[1:], False
+    if not stack.straight and stack.tilted:
+        return "The slices do not lie on one line: the series was put together from several", False
+    reasons = []
+    if stack.tilted:
+        reasons.append(f"the slices are tilted by {stack.tilt_deg:.1f} degrees against their stacking direction")
+    if not stack.even:
+        reasons.append(slice_geometry.steps_words(stack))
+    sentence = " and ".join(reasons)
+    return sentence[:1].upper() + sentence[1:], bool(reasons)
+
+
+def _check_size(slices: list[_Slice]) -> None:
+    """Refuse volumes larger than reason, or than their compressed bytes can hold, before they are allocated."""
+    voxels = sum(part.header.rows * part.header.columns for part in slices)
+    if voxels > MOST_VOXELS:
+        raise PlannerError(
+            f"The series has {voxels / 1e9:.1f} thousand million voxels.", "Export a smaller volume."
+        )
+    packed = {id(part.header): part.header for part in slices if part.header.encapsulated}
+    bound = sum(header.file.size for header in packed.values()) * MOST_VOXELS_PER_BYTE
+    claimed = sum(part.header.rows * part.header.columns for part in slices if part.header.encapsulated)
+    if claimed > bound:
+        raise PlannerError(
+            "The compressed pictures are smaller than any picture of their size can be.",
+            "The files are damaged; export the scan again.",
+        )
+
+
+def _read_series(
+    headers: list[ImageHeader], skipped: Counter[str], resample: bool, progress: Progress
+) -> ImportedScan:
+    """Check geometry and size, then read the pixels of one series."""
+    slices, odd = _one_kind(_slices_of(headers))
+    slices, doubles = _without_doubles(slices)
+    row_mm, column_mm = _spacing(slices)
+    stack = _arrange(slices)
+    problem, helps = _problem(stack)
+    if problem and not (helps and resample):
+        raise PlannerError(
+            f"{problem}.",
+            "Read it with resampling, or export the scan again without tilt and with even steps."
+            if helps
+            else "Export or copy the whole series again.",
+        )
+    _check_size(slices)
+    ordered = [slices[index] for index in stack.order]
+    stored = _pixels(ordered, part_of(progress, 0.0, 0.8))
+    scaled = to_common_scale(
+        stored,
+        np.array([part.header.slopes[part.frame] for part in ordered]),
+        np.array([part.header.intercepts[part.frame] for part in ordered]),
+        np.array([dicom_pixels.shifted(part.header) for part in ordered]),
+        [part.header.padding for part in ordered],
+    )
+    if problem:
+        stored, affine = resample_stack(
+            stored, stack, row_mm, column_mm, int(stored.min()), part_of(progress, 0.8, 0.95)
+        )
+    else:
+        affine = _affine(stack, row_mm, column_mm)
+    volume = Volume(stored, affine, scaled.scale, scaled.offset, headers[0].frame_of_reference_uid)
+    counts = Counter(skipped)
+    if odd:
+        counts["slice of another size or orientation"] += odd
+    findings = (
+        *_reading_findings(counts, doubles, problem, ordered),
+        *scaled.findings,
+        *findings_of(volume),
+    )
+    progress(1.0, "Scan read")
+    source = _source(headers[0], len({id(part.header) for part in ordered}), sum(counts.values()) + doubles)
+    return ImportedScan(volume, source, findings)
+
+
+def _pixels(ordered: list[_Slice], progress: Progress) -> NDArray[np.int16]:
+    """Read all frames into one array, file by file."""
+    jobs: dict[int, list[tuple[int, int]]] = {}
+    by_id = {id(part.header): part.header for part in ordered}
+    for target, part in enumerate(ordered):
+        jobs.setdefault(id(part.header), []).append((part.frame, target))
+    first = ordered[0].header
+    if first.encapsulated:
+        # A damaged or unknown compression shows before the whole volume is allocated.
+        dicom_pixels.read_frame(first, ordered[0].frame)
+    stored = np.empty((len(ordered), first.rows, first.columns), dtype=np.int16)
+    dicom_pixels.read_frames(
+        [dicom_pixels.FrameJob(by_id[key], tuple(frames)) for key, frames in jobs.items()], stored, progress
+    )
+    return stored
+
+
+def _affine(stack: Stack, row_mm: float, column_mm: float) -> NDArray[np.float64]:
+    """Give the 4x4 matrix from (slice, row, column) to LPS mm."""
+    count = len(stack.order)
+    line = stack.origins_lps_mm[-1] - stack.origins_lps_mm[0]
+    affine = np.eye(4)
+    affine[:3, 0] = stack.normal * float(line @ stack.normal) / (count - 1)
+    affine[:3, 1] = stack.along_column * row_mm
+    affine[:3, 2] = stack.along_row * column_mm
+    affine[:3, 3] = stack.origins_lps_mm[0]
+    return affine
+
+
+def _reading_findings(
+    skipped: Mapping[str, int], doubles: int, problem: str, ordered: list[_Slice]
+) -> list[Finding]:
+    findings = []
+    if problem:
+        findings.append(
+            Finding(
+                Severity.WARNING,
+                "resampled",
+                f"{problem}; the scan was interpolated onto an even grid, which blurs it slightly.",
+            )
+        )
+    if skipped:
+        findings.append(Finding(Severity.NOTE, "skipped-files", f"Not part of the volume: {words_for(skipped)}."))
+    if doubles:
+        findings.append(
+            Finding(
+                Severity.NOTE, "double-slices", f"{doubles} copies of slices were left out.", f"{doubles} slices"
+            )
+        )
+    if any(part.header.photometric == "MONOCHROME1" for part in ordered):
+        findings.append(
+            Finding(
+                Severity.WARNING,
+                "inverted-display",
+                "The files ask for a display in which dense is dark (MONOCHROME1); grey values are kept as stored.",
+            )
+        )
+    return findings
+
+
+def _source(header: ImageHeader, used: int, skipped: int) -> ScanSource:
+    return ScanSource(
+        kind="dicom",
+        patient_name=person_words(text_of(header, "PatientName")),
+        patient_id=text_of(header, "PatientID"),
+        patient_birth_date=date_of(header, "PatientBirthDate"),
+        patient_sex=text_of(header, "PatientSex"),
+        study_date=date_of(header, "AcquisitionDate", "StudyDate", "SeriesDate"),
+        study_uid=header.study_uid,
+        series_uid=header.series_uid,
+        series_description=text_of(header, "SeriesDescription"),
+        modality=text_of(header, "Modality"),
+        kvp=number_of(header, "KVP"),
+        tube_current_ma=number_of(header, "XRayTubeCurrent"),
+        files_used=used,
+        files_skipped=skipped,
+    )
+
+
+def person_words(name: str) -> str:
+    """Give a DICOM person name (Family^Given^Middle^Prefix^Suffix) as people write it."""
+    parts = [part.strip() for part in name.split("=")[0].split("^")]
+    parts += [""] * (5 - len(parts))
+    family, given, middle, prefix, suffix = parts[:5]
+    return " ".join(part for part in (prefix, given, middle, family, suffix) if part)
+
+
+def _summary(uid: str, headers: list[ImageHeader]) -> SeriesSummary:
+    """Describe one series for the list, with what is wrong with it."""
+    first = headers[0]
+    slices = _slices_of(headers)
+    summary = SeriesSummary(
+        uid=uid,
+        description=text_of(first, "SeriesDescription"),
+        modality=text_of(first, "Modality"),
+        date=date_of(first, "AcquisitionDate", "StudyDate", "SeriesDate"),
+        patient_name=person_words(text_of(first, "PatientName")),
+        n_files=len(headers),
+        shape=(len(slices), first.rows, first.columns),
+        spacing_mm=(np.nan, np.nan, np.nan),
+        size_mm=(np.nan, np.nan, np.nan),
+        kind=CT_CLASSES[first.sop_class],
+        thumbnail=_thumbnail(slices[len(slices) // 2]),
+    )
+    try:
+        slices, _ = _without_doubles(_one_kind(slices)[0])
+        row_mm, column_mm = _spacing(slices)
+        stack = _arrange(slices)
+        problem, helps = _problem(stack)
+    except PlannerError as error:
+        return evolve(summary, problem=error.message.rstrip("."))
+    shape = (len(slices), slices[0].header.rows, slices[0].header.columns)
+    spacing = (stack.step_mm, row_mm, column_mm)
+    return evolve(
+        summary,
+        shape=shape,
+        spacing_mm=spacing,
+        size_mm=(
+            float(stack.steps_mm.sum()) + stack.step_mm,
+            shape[1] * row_mm,
+            shape[2] * column_mm,
+        ),
+        problem=problem,
+        resample_helps=helps,
+        thumbnail=_thumbnail(slices[int(stack.order[len(slices) // 2])]),
+    )
+
+
+def _thumbnail(part: _Slice) -> NDArray[np.uint8] | None:
+    """Give a small picture of one slice between its 2 and 99.5 percentiles; None where it cannot be decoded."""
+    try:
+        plane = dicom_pixels.read_frame(part.header, part.frame)
+    except PlannerError:
+        return None
+    step = max(1, int(np.ceil(max(plane.shape) / THUMBNAIL_VOXELS)))
+    small = plane[::step, ::step].astype(np.float32)
+    low, high = np.quantile(small, [0.02, 0.995])
+    return np.asarray(np.clip((small - low) / max(high - low, 1.0) * 255.0, 0.0, 255.0), dtype=np.uint8)
