@@ -15,11 +15,12 @@ from app._setup_error import SetupError
 
 ROOT = Path(__file__).resolve().parent.parent
 REPORT = "PLUMBLINE_CODE_CHECKS"  # what conftest.py repeats under the tests, where it is seen
+LAYERS = "from importlinter.cli import lint_imports_command; lint_imports_command(['--no-logo', '--no-cache'])"
 CHECKS = {
     "ruff check": ["-m", "ruff", "check", "."],
     "ruff format": ["-m", "ruff", "format", "--check", "."],
     "mypy": ["-m", "mypy"],
-    "import layers": ["-c", "from importlinter.cli import lint_imports_command; lint_imports_command()"],
+    "import layers": ["-c", LAYERS],
 }
 
 
@@ -29,6 +30,8 @@ def main(argv: list[str]) -> int:
     os.chdir(ROOT)
     with_checks = "--no-lint" not in argv
     arguments = [word for word in argv if word != "--no-lint"]
+    if not os.access(ROOT, os.W_OK):
+        keep_caches_in(_environment.user_cache() / "tests")
     failed = check_code() if with_checks else []
     os.environ[REPORT] = ", ".join(failed)
     own = os.environ.get("PLUMBLINE_TEST_DISPLAY") == "own" or not sys.platform.startswith("linux")
@@ -38,6 +41,14 @@ def main(argv: list[str]) -> int:
         print(f"pytest was ended by signal {-code}.")
         return 128 - code
     return code or (1 if failed else 0)
+
+
+def keep_caches_in(folder: Path) -> None:
+    """Send the caches of the test tools out of a checkout that may not be written."""
+    os.environ["RUFF_CACHE_DIR"] = str(folder / "ruff")
+    os.environ["MYPY_CACHE_DIR"] = str(folder / "mypy")
+    os.environ["HYPOTHESIS_STORAGE_DIRECTORY"] = str(folder / "hypothesis")
+    os.environ["PYTEST_ADDOPTS"] = f"{os.environ.get('PYTEST_ADDOPTS', '')} -o cache_dir={folder / 'pytest'}"
 
 
 def check_code() -> list[str]:

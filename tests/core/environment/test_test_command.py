@@ -98,7 +98,7 @@ def test_pytests_closing_line_is_the_last_output_and_its_exit_code_is_handed_on(
     (tmp_path / "test_small.py").write_text(
         "import os\ndef test_display(): assert os.environ['DISPLAY'] != ':outer'\n"
     )
-    arguments = ["tests", "--no-lint", "-p", "no:cacheprovider", "-c", "pyproject.toml", str(tmp_path)]
+    arguments = ["tests", "--no-lint", "-o", f"cache_dir={tmp_path}/cache", "-c", "pyproject.toml", str(tmp_path)]
     code, output = run(arguments, PLUMBLINE_ENVIRONMENT="current", DISPLAY=":outer")
     assert code == 0, output
     assert "1 passed" in output.splitlines()[-1]
@@ -117,7 +117,9 @@ def test_a_failed_code_check_fails_the_run_and_is_named_above_the_closing_line(
     monkeypatch.chdir(_environment.ROOT)
     bad = {"good": ["-c", "print('fine')"], "bad": ["-c", "raise SystemExit('wrong spelling')"]}
     monkeypatch.setattr(command, "CHECKS", bad)
-    code = command.main(["-p", "tests.conftest", "-p", "no:cacheprovider", "-c", "pyproject.toml", str(tmp_path)])
+    code = command.main(
+        ["-p", "tests.conftest", "-o", f"cache_dir={tmp_path}/cache", "-c", "pyproject.toml", str(tmp_path)]
+    )
     output = capfd.readouterr().out
     assert code == 1
     assert "good: passed" in output
