@@ -18,7 +18,7 @@ from planner_core.planning.drilling import DrillList
 from planner_core.planning.fixture import FixtureShape, PlacedFixture
 from planner_core.planning.margins import DRILL, FIXTURE, Margin, margin_for
 from planner_core.planning.obstacles import Obstacle, ObstacleKind, Revolution, Tube
-from planner_core.planning.solid_pairs import overlap_starts, solid_solid
+from planner_core.planning.solid_pairs import BALL, solid_solid
 from planner_core.planning.solids import convex_profile, solid_point, solid_tube
 from planner_core.planning.triangle_tree import TriangleTree, point_triangles, solid_triangles
 
@@ -279,7 +279,7 @@ def nearest_on_solid(profile: FloatArray, origin: FloatArray, axis: FloatArray, 
 def between_solids(pa: FloatArray, a: FixtureFrame, pb: FloatArray, b: FixtureFrame) -> _Distance:
     """Give the signed distance of two solids of revolution with their nearest points."""
     on_a, on_b = np.empty(3), np.empty(3)
-    value = solid_solid(pa, a[0], a[1], pb, b[0], b[1], overlap_starts(a[1], b[1]), on_a, on_b)
+    value = solid_solid(pa, a[0], a[1], pb, b[0], b[1], BALL, on_a, on_b)
     return _Distance(float(value), on_a, on_b)
 
 
@@ -334,6 +334,7 @@ class LiveLedger:
         }
         self._bodies: dict[tuple[int, str], tuple[FixtureShape, _Bodies]] = {}
         self._remembered: dict[str, _Remembered] = {}
+        self._pairs: dict[tuple[str, str], tuple[PlacedFixture, PlacedFixture, tuple[LedgerRow, ...]]] = {}
 
     def rows(self, fixtures: Mapping[str, PlacedFixture]) -> tuple[LedgerRow, ...]:
         """Give the rows of all fixtures as they stand now."""
@@ -366,7 +367,7 @@ class LiveLedger:
 
     def _static_rows(self, site: str, fixture: PlacedFixture) -> Iterable[LedgerRow]:
         bodies = self.bodies(site, fixture.shape)
-        frame = (np.array(fixture.pose.platform_lps_mm), np.array(fixture.pose.axis_lps))
+        frame = _frame(fixture)
         for index, (obstacle, target) in enumerate(zip(self.obstacles, self._targets, strict=True)):
             for body in (FIXTURE, DRILL):
                 distance = target.distance((site, body), bodies.profile(body), frame)
@@ -379,35 +380,37 @@ class LiveLedger:
 
     def _pair_rows(self, fixtures: Mapping[str, PlacedFixture], found: dict[str, list[LedgerRow]]) -> None:
         sites = list(fixtures)
-        frames = {
-            site: (np.array(f.pose.platform_lps_mm), np.array(f.pose.axis_lps)) for site, f in fixtures.items()
-        }
         for i, a in enumerate(sites):
-            body_a, frame_a = self.bodies(a, fixtures[a].shape), frames[a]
-            centre_a = frame_a[0] + body_a.middle * frame_a[1]
             for b in sites[i + 1 :]:
-                body_b, frame_b = self.bodies(b, fixtures[b].shape), frames[b]
-                centre_b = frame_b[0] + body_b.middle * frame_b[1]
-                if np.linalg.norm(centre_a - centre_b) - body_a.radius - body_b.radius > REACH_MM:
-                    continue
-                level = between_solids(body_a.platform, frame_a, body_b.platform, frame_b)
-                drills = between_solids(body_a.drill, frame_a, body_b.drill, frame_b)
-                drill_a = min(between_solids(body_a.drill, frame_a, body_b.fixture, frame_b), drills, key=_mm)
-                drill_b = min(
-                    between_solids(body_b.drill, frame_b, body_a.fixture, frame_a), _turned(drills), key=_mm
-                )
-                for site, other, platform, drill in ((a, b, level, drill_a), (b, a, _turned(level), drill_b)):
-                    fixture = fixtures[site]
-                    if platform.mm <= REACH_MM:
-                        found[site].append(
-                            self._row(site, ObstacleKind.FIXTURE, f"fixture {other}", FIXTURE, platform, fixture)
-                        )
-                    if drill.mm <= REACH_MM:
-                        found[site].append(
-                            self._row(
-                                site, ObstacleKind.FIXTURE, f"fixture or drill {other}", DRILL, drill, fixture
-                            )
-                        )
+                kept = self._pairs.get((a, b))
+                if kept is None or kept[0] is not fixtures[a] or kept[1] is not fixtures[b]:
+                    kept = (fixtures[a], fixtures[b], self._pair(fixtures[a], fixtures[b], a, b))
+                    self._pairs[a, b] = kept
+                for row in kept[2]:
+                    found[row.site].append(row)
+
+    def _pair(self, one: PlacedFixture, two: PlacedFixture, a: str, b: str) -> tuple[LedgerRow, ...]:
+        """Give the rows of two planned fixtures: at platform level, and what their drills reach."""
+        body_a, body_b = self.bodies(a, one.shape), self.bodies(b, two.shape)
+        frame_a, frame_b = _frame(one), _frame(two)
+        between = frame_a[0] + body_a.middle * frame_a[1] - frame_b[0] - body_b.middle * frame_b[1]
+        if float(np.sqrt(between @ between)) - body_a.radius - body_b.radius > REACH_MM:
+            return ()
+        level = between_solids(body_a.platform, frame_a, body_b.platform, frame_b)
+        drills = between_solids(body_a.drill, frame_a, body_b.drill, frame_b)
+        drill_a = min(between_solids(body_a.drill, frame_a, body_b.fixture, frame_b), drills, key=_mm)
+        drill_b = min(between_solids(body_b.drill, frame_b, body_a.fixture, frame_a), _turned(drills), key=_mm)
+        rows = []
+        for site, other, fixture, platform, drill in (
+            (a, b, one, level, drill_a),
+            (b, a, two, _turned(level), drill_b),
+        ):
+            if platform.mm <= REACH_MM:
+                rows.append(self._row(site, ObstacleKind.FIXTURE, f"fixture {other}", FIXTURE, platform, fixture))
+            if drill.mm <= REACH_MM:
+                name = f"fixture or drill {other}"
+                rows.append(self._row(site, ObstacleKind.FIXTURE, name, DRILL, drill, fixture))
+        return tuple(rows)
 
     def _row(
         self,
@@ -439,6 +442,11 @@ class LiveLedger:
             margin.convention,
             index,
         )
+
+
+def _frame(fixture: PlacedFixture) -> FixtureFrame:
+    # The kernels are compiled for writable arrays; the pose's are read-only.
+    return np.array(fixture.pose.platform_lps_mm), np.array(fixture.pose.axis_lps)
 
 
 def _mm(distance: _Distance) -> float:

@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
-from numpy.typing import ArrayLike
 
-from planner_core.geometry.frames import FloatArray, perpendicular
+from planner_core.geometry.frames import FloatArray
 
 
 @njit(nogil=True, cache=True)
@@ -181,12 +180,26 @@ def _solids_overlap(pa, oa, aa, pb, ob, ab, starts, near_a, near_b):
     n_best = 6
     values = np.full(n_best, -np.inf)
     directions = np.zeros((n_best, 3))
-    for s in range(starts.shape[0]):
-        value = _gap_along(pa, oa, aa, pb, ob, ab, starts[s], at_a, at_b)
+    start = np.empty(3)
+    crossing = np.cross(aa, ab)
+    across = np.sqrt(crossing @ crossing)
+    for s in range(starts.shape[0] + 6):
+        if s < starts.shape[0]:
+            start[:] = starts[s]
+        else:
+            which = (s - starts.shape[0]) // 2
+            start[:] = aa if which == 0 else ab
+            if which == 2:
+                if across < 1e-9:
+                    continue
+                start[:] = crossing / across
+            if s % 2:
+                start *= -1.0
+        value = _gap_along(pa, oa, aa, pb, ob, ab, start, at_a, at_b)
         low = int(np.argmin(values))
         if value > values[low]:
             values[low] = value
-            directions[low] = starts[s]
+            directions[low] = start
     for s in range(n_best):
         n = directions[s].copy()
         value = values[s]
@@ -228,16 +241,13 @@ def solid_solid(pa, oa, aa, pb, ob, ab, starts, near_a, near_b):
     return min(0.0, _solids_overlap(pa, oa, aa, pb, ob, ab, starts, near_a, near_b))
 
 
-def overlap_starts(axis_a: ArrayLike, axis_b: ArrayLike) -> FloatArray:
-    """Give directions from which the shortest way out of an overlap is searched, shape (k, 3)."""
-    k = np.arange(256) + 0.5
-    polar, turn = np.arccos(1.0 - k / 128.0), np.pi * (1.0 + 5.0**0.5) * k
-    ball = np.stack([np.sin(polar) * np.cos(turn), np.sin(polar) * np.sin(turn), np.cos(polar)], axis=1)
-    special = [np.asarray(axis_a, dtype=np.float64), np.asarray(axis_b, dtype=np.float64)]
-    crossing = np.cross(special[0], special[1])
-    length = float(np.linalg.norm(crossing))
-    if length > 1e-9:
-        special.append(crossing / length)
-    special.append(perpendicular(axis_a))
-    both = np.array(special)
-    return np.ascontiguousarray(np.vstack([ball, both, -both]))
+def _ball_directions(count: int) -> FloatArray:
+    k = np.arange(count) + 0.5
+    polar, turn = np.arccos(1.0 - 2.0 * k / count), np.pi * (1.0 + 5.0**0.5) * k
+    return np.ascontiguousarray(
+        np.stack([np.sin(polar) * np.cos(turn), np.sin(polar) * np.sin(turn), np.cos(polar)], axis=1)
+    )
+
+
+BALL = _ball_directions(256)
+"""Directions, spread evenly, from which the shortest way out of an overlap is searched, shape (256, 3)."""

@@ -156,15 +156,27 @@ def solid_tube(profile, origin, axis, path, radius, near_solid, near_tube):
     n = path.shape[0]
     if n == 1:
         best = solid_point(profile, origin, axis, path[0], gradient) - radius[0]
+    steps = np.empty(max(n - 1, 0))
+    lowest = np.empty(max(n - 1, 0))
     for k in range(n - 1):
-        step = np.sqrt(
+        steps[k] = np.sqrt(
             (path[k + 1, 0] - path[k, 0]) ** 2
             + (path[k + 1, 1] - path[k, 1]) ** 2
             + (path[k + 1, 2] - path[k, 2]) ** 2
         )
         middle = _along(profile, origin, axis, path, radius, k, 0.5, gradient, point)
-        if middle - 0.5 * (step + abs(radius[k + 1] - radius[k])) > best:
+        change = radius[k + 1] - radius[k]
+        slope = -change
+        for i in range(3):
+            slope += gradient[i] * (path[k + 1, i] - path[k, i])
+        # Convex along the piece: nowhere lower than its tangent, and nowhere steeper than one.
+        lowest[k] = middle - min(0.5 * abs(slope), 0.5 * (steps[k] + abs(change)))
+        if middle < best:
+            best, best_k, best_t = middle, k, 0.5
+    for k in range(n - 1):
+        if lowest[k] > best - 0.2 * TOLERANCE_MM:
             continue
+        step = steps[k]
         low, high = 0.0, 1.0
         a, b = 1.0 - _GOLDEN, _GOLDEN
         fa = _along(profile, origin, axis, path, radius, k, a, gradient, point)
