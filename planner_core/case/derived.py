@@ -1,7 +1,7 @@
 """What follows from a plan: scan check, clearances, budgets. Never stored as truth, remembered by their inputs.
 
-Each function gives the same object again while the parts of the plan that it depends on are the same objects; a part
-that changed gives a new result. Whether the inputs themselves are still of today is told by
+Each function gives the same object again while the parts of the plan that it depends on are the same objects; a
+part that changed gives a new result. Whether the inputs themselves are still of today is told by
 `planner_core.case.staleness`.
 """
 
@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, Generic, TypeVar
 
 from planner_core.case.plan import Plan
 from planner_core.case.staleness import match_changes
 from planner_core.errors import PlannerError
+from planner_core.geometry.covariance import PoseCovariance
 from planner_core.imaging.scan_check import ScanCheck, check_scan
+from planner_core.planning.error_budget import SiteBudget, budgets
+from planner_core.planning.guide_inputs import DEFAULT_HARM_LIMIT, GuideInputs
 from planner_core.planning.ledger import Ledger, LiveLedger
 from planner_core.planning.obstacles import Obstacle, obstacles_of
 from planner_core.progress import Progress, silent
@@ -60,6 +63,8 @@ _checks: Memory[ScanCheck] = Memory(2)
 _obstacles: Memory[tuple[Obstacle, ...]] = Memory()
 _live: Memory[LiveLedger] = Memory(4)
 _ledgers: Memory[Ledger] = Memory()
+_guides: Memory[GuideInputs] = Memory()
+_budgets: Memory[Mapping[str, SiteBudget]] = Memory()
 
 
 def known_scan_check(plan: Plan) -> ScanCheck | None:
@@ -116,3 +121,39 @@ def match_state(plan: Plan) -> str:
     if match_changes(plan):
         return "stale"
     return "in use" if plan.match.match.trusted else "not trusted"
+
+
+def guide_inputs_of(plan: Plan) -> GuideInputs:
+    """Give the guide's settings as the error model takes them."""
+    guide, limits = plan.guide, plan.limits
+    return _guides.get(
+        lambda: GuideInputs(
+            support=guide.support,
+            guidance=guide.guidance,
+            sleeves=guide.sleeves,
+            drills=guide.drill_list,
+            harm_limit=DEFAULT_HARM_LIMIT if limits.harm_chance is None else limits.harm_chance,
+        ),
+        guide,
+        limits,
+    )
+
+
+def match_in_use(plan: Plan) -> PoseCovariance | None:
+    """Give the error of the adopted match; None where there is none or it is stale."""
+    if plan.match is None or match_changes(plan):
+        return None
+    return plan.match.match.covariance
+
+
+def budgets_of(plan: Plan) -> Mapping[str, SiteBudget]:
+    """Give the first-order error budget of every site; the scan check counts as soon as it has been made."""
+    guide, match, rows, check = guide_inputs_of(plan), match_in_use(plan), ledger_of(plan), known_scan_check(plan)
+    return _budgets.get(
+        lambda: budgets(plan.fixtures, guide=guide, match=match, rows=rows.rows, degradation=check),
+        plan.fixtures,
+        guide,
+        match,
+        rows,
+        check,
+    )

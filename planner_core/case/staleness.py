@@ -67,7 +67,8 @@ def _drawn_on_another_scan(plan: Plan) -> list[StalePart]:
     for part, there in present.items():
         if there and plan.made_on.get(part, today) != today:
             what, remedy = _words(part)
-            stale.append(StalePart(part, ("scan",), f"{what} was made on another scan than today's.", remedy))
+            verb = "were" if part == "pairs" else "was"
+            stale.append(StalePart(part, ("scan",), f"{what} {verb} made on another scan than today's.", remedy))
     return stale
 
 

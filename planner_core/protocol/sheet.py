@@ -29,6 +29,9 @@ CAUTIONS = (
 SIGNATURE_ROLES = ("Planned by", "Checked by", "Used in surgery by")
 """Who signs."""
 
+NEAR_MM = 15.0
+"""Structures further away are not printed, mm (our choice; the attached data has all)."""
+
 DRAFT, FINAL = "draft", "final"
 
 
@@ -314,5 +317,9 @@ def _page(page: FixturePage) -> dict[str, object]:
 
 
 def worst_first(rows: Sequence[ObstacleRow], count: int) -> tuple[ObstacleRow, ...]:
-    """Give the `count` rows that are nearest to trouble: by chance of harm, then by what is left of the margin."""
-    return tuple(sorted(rows, key=lambda row: (-(row.chance or 0.0), row.distance_mm - row.margin_mm))[:count])
+    """Give the `count` rows that are nearest to trouble: by chance of harm, then by what is left of the margin.
+
+    What is further away than `NEAR_MM` is left out.
+    """
+    near = [row for row in rows if row.distance_mm <= NEAR_MM]
+    return tuple(sorted(near, key=lambda row: (-(row.chance or 0.0), row.distance_mm - row.margin_mm))[:count])

@@ -34,6 +34,14 @@ def small_surface(points: int = 60, frame: str = "surface:lower") -> Surface:
     return Surface(corners, triangles, frame)
 
 
+def small_bone() -> Surface:
+    """A closed block about the fixtures, normals outwards."""
+    corners = np.array([[x, y, z] for x in (-32.0, 32.0) for y in (-20.0, 30.0) for z in (-25.0, 1.0)])
+    quads = [(0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3)]
+    triangles = [t for a, b, c, d in quads for t in ((a, b, c), (a, c, d))]
+    return Surface(corners, np.array(triangles, np.int32), "lps")
+
+
 def small_shape(length_mm: float = 10.0) -> FixtureShape:
     profile = np.array([[0.0, 2.0], [length_mm - 2.0, 1.9], [length_mm, 1.0]])
     return FixtureShape(f"test-4.0-{length_mm:g}", f"Test 4.0 x {length_mm:g}", 4.0, length_mm, 4.1, profile)
@@ -77,7 +85,7 @@ def full_plan() -> Plan:
     plan = edits.set_arch(plan, arch)
     plan = edits.set_canal(plan, small_canal(Side.LEFT))
     plan = edits.set_canal(plan, small_canal(Side.RIGHT))
-    plan = edits.adopt_bone(plan, BoneSurface(small_surface(40, "lps"), float("nan"), 0.3))
+    plan = edits.adopt_bone(plan, BoneSurface(small_bone(), float("nan"), 0.3))
     plan = edits.place_fixture(plan, "36", small_shape(), FixturePose([24.0, 5.0, 0.0], [0.05, 0.0, -1.0], 12.5))
     plan = edits.place_fixture(plan, "46", small_shape(8.0), FixturePose([-24.0, 5.0, 0.0], [0.0, 0.0, -1.0]))
     plan = edits.set_guide(plan, Support.TEETH, Guidance.FULL, "K7-Q2")
