@@ -45,9 +45,12 @@ enamel, 2 to 3; NIST XCOM at 60 keV, M)."""
 CONTACT_ABOVE = 0.45
 """A border against soft tissue or a neighbour falls only to this level or higher; against air it falls lower."""
 
-OFFSET_PRIOR_MM = (0.12, 0.12, 0.30)
+OFFSET_PRIOR_MM = (0.12, 0.12, 0.35)
 """How far the shared edge offset of gingiva, tooth and saturated restoration may go, one standard deviation, mm
 (surface of cone-beam models off by 0.06 to 0.15 mm, J Dent Rehabil Appl Sci 2016;32:60; S; ceramic: our choice)."""
+
+MOST_OFFSET = 2.0
+"""An offset is held within this many of its standard deviations."""
 
 TUKEY = 4.685
 """Tukey's constant for 95 % efficiency on normal residuals (Holland & Welsch 1977; M)."""
@@ -218,4 +221,11 @@ def _solve(fit: SurfaceFit) -> tuple[FloatArray, FloatArray]:
     matrix[:3, :3] += np.eye(3) * 400.0
     matrix[3:6, 3:6] += np.eye(3)
     solution = np.linalg.solve(matrix, right)
-    return np.asarray(solution[:6]), np.asarray(solution[6:])
+    limit = MOST_OFFSET * np.asarray(OFFSET_PRIOR_MM)
+    if np.all(np.abs(solution[6:]) <= limit):
+        return np.asarray(solution[:6]), np.asarray(solution[6:])
+    # A kind with few points must not explain a wrong edge by its offset: hold it at the limit and solve for the
+    # pose.
+    held = np.clip(solution[6:], -limit, limit)
+    pose = np.linalg.solve(matrix[:6, :6], right[:6] - matrix[:6, 6:] @ held)
+    return np.asarray(pose), np.asarray(held)

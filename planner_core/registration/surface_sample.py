@@ -21,6 +21,10 @@ seen in
 it)."""
 
 
+BULGE_REACH_MM = 4.0
+"""Neighbourhood in which a surface's bulging is looked at, mm (our choice: about half a tooth)."""
+
+
 @frozen(eq=False)
 class SurfaceSample:
     """Points on a surface with unit outward normals.
@@ -105,10 +109,27 @@ def sample_surface(
     areas = np.zeros(len(surface.points_mm))
     for k in range(3):
         areas += np.bincount(surface.triangles[:, k], surface.face_areas_mm2 / 3.0, len(areas))
+    if looks_inside_out(surface, normals):
+        normals = -normals
     index = np.random.default_rng(seed).permutation(index)[:count]
     points = surface.points_mm[index]
     share = float(areas[usable].sum() / max(1e-12, areas[index].sum()))
     return SurfaceSample(points, normals[index], areas[index] * share, index)
+
+
+def looks_inside_out(surface: Surface, normals: FloatArray | None = None) -> bool:
+    """Tell whether the triangles of a scan of teeth or mucosa face inwards (some files are written so).
+
+    Teeth and ridges bulge outwards: a point lies, on the whole, on the outer side of the middle of its neighbours.
+    """
+    directions = surface.point_normals if normals is None else normals
+    points = surface.points_mm
+    some = np.random.default_rng(0).permutation(len(points))[:4000]
+    tree = cKDTree(points[some])
+    total = 0.0
+    for k, near in zip(some[:1500], tree.query_ball_point(points[some[:1500]], BULGE_REACH_MM), strict=True):
+        total += float(directions[k] @ (points[k] - points[some[near]].mean(axis=0)))
+    return total < 0.0
 
 
 def even_share(points_mm: AnyArray, step_mm: float) -> NDArray[np.intp]:

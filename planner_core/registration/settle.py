@@ -1,0 +1,81 @@
+"""From a place that is about right to the best fit near it: restarts around it, so that no local optimum wins."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner_core.geometry.frames import AnyArray, RigidTransform
+from planner_core.progress import Progress, silent
+from planner_core.registration.edges import GreyField
+from planner_core.registration.rigid_fit import moved_by
+from planner_core.registration.surface_fit import (
+    FINAL_STAGES,
+    Degradation,
+    Stage,
+    SurfaceFit,
+    fit_surface,
+    look,
+)
+from planner_core.registration.surface_sample import SurfaceSample
+
+RESTARTS = 12
+"""Restarts around the best place (our choice; more changed nothing in tests/studies)."""
+
+RESTART_MM, RESTART_DEG = 1.2, 2.0
+"""Spread of the restarts, standard deviation per axis (our choice: the size of the local optima met in streaks)."""
+
+SETTLE_STAGES = (Stage(2500, 2.5, 2.5, 4), Stage(3500, 1.6, 1.2, 4), Stage(3500, 1.2, 0.7, 4))
+SCORE = Stage(6000, 1.2, 0.6, 1)
+
+SAME_PLACE_MM = 0.5
+"""Fits that carry the surface to within this distance are one place, mm."""
+
+
+def apart_mm(a: RigidTransform, b: RigidTransform, points_mm: AnyArray) -> float:
+    """Give the root mean square distance (mm) between where two poses carry points."""
+    return float(np.sqrt(np.mean(np.sum((a.apply(points_mm) - b.apply(points_mm)) ** 2, axis=1))))
+
+
+def settle(
+    field_: GreyField,
+    sample: SurfaceSample,
+    starts: list[RigidTransform],
+    degradation: Degradation | None = None,
+    progress: Progress = silent,
+) -> tuple[SurfaceFit, float | None]:
+    """Find the best fit near the starts (best first) and how close the next place comes.
+
+    Returns
+    -------
+    fit : SurfaceFit
+        On all points of the sample.
+    runner_up : float or None
+        Score of the best other place over that of the best; None when every restart ended in one place.
+    """
+    probe = sample.points_mm[:: max(1, len(sample) // 60)]
+    scorer = sample.thinned(SCORE.points)
+    places: list[tuple[float, RigidTransform]] = []
+
+    def try_from(start: RigidTransform) -> None:
+        fit = fit_surface(field_, sample, start, stages=SETTLE_STAGES, degradation=degradation)
+        score = look(field_, scorer, fit.pose, SCORE, fit.offsets_mm, degradation).used_share
+        same = [k for k, (_, pose) in enumerate(places) if apart_mm(pose, fit.pose, probe) < SAME_PLACE_MM]
+        if all(score > places[k][0] for k in same):
+            for k in reversed(same):
+                del places[k]
+            places.append((score, fit.pose))
+
+    for start in starts:
+        try_from(start)
+    rng = np.random.default_rng(12)
+    middle = sample.points_mm.mean(axis=0)
+    for number in range(RESTARTS):
+        progress(number / RESTARTS, "Fitting the surface to the edges of the scan")
+        _, base = max(places, key=lambda place: place[0])
+        step = np.concatenate([np.radians(RESTART_DEG) * rng.normal(size=3), RESTART_MM * rng.normal(size=3)])
+        try_from(moved_by(base, step, base.apply(middle)))
+    places.sort(key=lambda place: -place[0])
+    best = fit_surface(field_, sample, places[0][1], stages=FINAL_STAGES, degradation=degradation)
+    others = [score for score, pose in places[1:] if apart_mm(pose, best.pose, probe) >= SAME_PLACE_MM]
+    progress(1.0, "")
+    return best, (max(others) / places[0][0] if others and places[0][0] > 0 else None)

@@ -1,0 +1,200 @@
+"""Laying a surface scan onto a volume by its surface: start, robust fit, error, and whether to trust it."""
+
+from __future__ import annotations
+
+import numpy as np
+from attrs import field, frozen
+
+from planner_core.errors import PlannerError
+from planner_core.findings import Finding, Severity
+from planner_core.geometry.frames import AnyArray, FloatArray, RigidTransform, readonly, readonly_or_none
+from planner_core.geometry.surface import Surface
+from planner_core.geometry.volume import Volume
+from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
+from planner_core.progress import Progress, part_of, silent
+from planner_core.registration.edges import GreyField, edges_along
+from planner_core.registration.match import Match, Road
+from planner_core.registration.rough_start import rough_starts
+from planner_core.registration.settle import settle
+from planner_core.registration.surface_error import Correlation, surface_covariance
+from planner_core.registration.surface_fit import Degradation, SurfaceFit
+from planner_core.registration.surface_sample import (
+    SurfaceSample,
+    looks_inside_out,
+    sample_surface,
+    smoothed_normals,
+)
+from planner_core.registration.surface_trust import SurfaceEvidence, judge_surface, mirrored_finding
+
+MAP_HALF_WIDTH_MM = 2.0
+"""The distance map looks this far along the normals, mm (our choice)."""
+
+RIVAL_SCORE = 0.7
+"""Second places that score less than this share of the best are not looked at again."""
+
+
+@frozen(eq=False)
+class SurfaceMatch:
+    """A match by the surface, and what it looks like on the surface.
+
+    Parameters
+    ----------
+    match : Match
+    distance_mm : array of shape (surface points,)
+        Signed distance of the volume's own edge from each point along its outward normal, mm; positive where the
+        volume's edge lies outside the scan; nan where no edge was found within `MAP_HALF_WIDTH_MM`.
+    weight : array of shape (surface points,)
+        How much each point carried the match, 0..1.
+    correlation : Correlation
+    observations : float
+        Independent observations that the surface really amounts to.
+    used_area_mm2 : float
+    """
+
+    match: Match
+    distance_mm: FloatArray = field(converter=readonly)
+    weight: FloatArray = field(converter=readonly)
+    correlation: Correlation
+    observations: float
+    used_area_mm2: float
+    edge_offsets_mm: FloatArray = field(converter=readonly)
+    """Shared offset of the edges at gingiva, tooth and saturated restoration, mm."""
+    runner_up: float | None = None
+    """Score of the second-best place relative to the best one, when the start was searched for."""
+    sites_lps_mm: FloatArray | None = field(converter=readonly_or_none, default=None)
+
+
+def match_surface(
+    volume: Volume,
+    surface: Surface,
+    *,
+    start: RigidTransform | None = None,
+    jaw_up: float | None = None,
+    sites_lps_mm: AnyArray | None = None,
+    region: AnyArray | None = None,
+    degradation: Degradation | None = None,
+    levels: GreyLevels | None = None,
+    points: int = 50_000,
+    progress: Progress = silent,
+) -> SurfaceMatch:
+    """Match a surface scan of one jaw to a volume.
+
+    Parameters
+    ----------
+    volume : Volume
+    surface : Surface
+        In its own frame; one jaw only.
+    start : RigidTransform, optional
+        LPS from surface, a few mm and degrees off at most (for example from three clicks); searched for when not
+        given.
+    jaw_up : float, optional
+        +1 lower jaw (chewing side to the head), -1 upper jaw; helps the search.
+    sites_lps_mm : array of shape (n, 3), optional
+        Planned sites, at which the error must be small; the whole surface when not given.
+    region : bool array of shape (surface points,), optional
+        Painted region; True = may be used.
+    degradation : callable, optional
+        The scan check's level (0..1) at LPS points, for example ``ScanCheck.level_at``.
+
+    Raises
+    ------
+    PlannerError
+        If the surface has too few points, or nothing in the volume resembles it.
+    """
+    grey = calibrate_grey(volume) if levels is None else levels
+    field_ = GreyField.of(volume, grey)
+    sample = sample_surface(surface, region, points)
+    if start is not None and start.source != surface.frame:
+        raise PlannerError(f"The start is from {start.source}, the surface is in {surface.frame}.", "Click anew.")
+    if start is None:
+        candidates = rough_starts(
+            volume, grey, field_, sample, surface.frame, jaw_up=jaw_up, degradation=degradation,
+            progress=part_of(progress, 0.0, 0.7),
+        )  # fmt: skip
+        if not candidates:
+            raise PlannerError("No place for the surface was found in the scan.", "Click three matching points.")
+        near = [candidates[0]] + [c for c in candidates[1:3] if c.score > RIVAL_SCORE * candidates[0].score]
+        starts = [candidate.fit.pose for candidate in near]
+    else:
+        starts = [start]
+    fit, runner_up = settle(field_, sample, starts, degradation, part_of(progress, 0.7, 0.95))
+    result = _judged(field_, surface, sample, fit, runner_up, sites_lps_mm)
+    if not result.match.trusted:
+        result = _with_mirror_check(volume, grey, field_, sample, result, degradation, jaw_up)
+    progress(1.0, "")
+    return result
+
+
+def _judged(
+    field_: GreyField,
+    surface: Surface,
+    sample: SurfaceSample,
+    fit: SurfaceFit,
+    runner_up: float | None,
+    sites_lps_mm: AnyArray | None,
+) -> SurfaceMatch:
+    covariance, correlation, observations = surface_covariance(fit)
+    area = float((fit.sample.areas_mm2 * fit.weight).sum())
+    ends = fit.pose.apply(surface.points_mm[:: max(1, len(surface.points_mm) // 400)])
+    sites = ends if sites_lps_mm is None else np.atleast_2d(np.asarray(sites_lps_mm, dtype=np.float64))
+    evidence = SurfaceEvidence(fit, covariance, area, runner_up, sites, sites_lps_mm is not None)
+    reasons = judge_surface(evidence)
+    good = np.isfinite(fit.residual_mm)
+    weight_sum = float(fit.weight[good].sum())
+    squares = float((fit.weight[good] * fit.residual_mm[good] ** 2).sum())
+    rms = float(np.sqrt(squares / weight_sum)) if weight_sum > 0 else 0.0
+    carried = np.zeros(len(surface.points_mm))
+    carried[fit.sample.index] = fit.weight
+    match = Match(
+        road=Road.SURFACE,
+        lps_from_surface=fit.pose,
+        covariance=covariance,
+        residual_rms_mm=rms,
+        residuals_mm=np.abs(fit.residual_mm[good]),
+        trusted=not reasons,
+        reasons=reasons,
+        findings=tuple(Finding(Severity.BLOCKER, "surface-match-untrusted", text) for text in reasons),
+        used_share=fit.used_share,
+    )
+    return SurfaceMatch(
+        match, distance_map_mm(field_, surface, fit.pose), carried, correlation, observations, area,
+        fit.offsets_mm, runner_up, None if sites_lps_mm is None else sites,
+    )  # fmt: skip
+
+
+def distance_map_mm(field_: GreyField, surface: Surface, pose: RigidTransform) -> FloatArray:
+    """Give the signed distance (mm) from each surface point to the volume's edge along its normal (nan: none)."""
+    normals = pose.apply_direction(smoothed_normals(surface))
+    if looks_inside_out(surface):
+        normals = -normals
+    edges = edges_along(field_, pose.apply(surface.points_mm), normals, MAP_HALF_WIDTH_MM)
+    return np.asarray(edges.offset_mm, dtype=np.float64)
+
+
+def _with_mirror_check(
+    volume: Volume,
+    levels: GreyLevels,
+    field_: GreyField,
+    sample: SurfaceSample,
+    result: SurfaceMatch,
+    degradation: Degradation | None,
+    jaw_up: float | None,
+) -> SurfaceMatch:
+    """Where a match is not trusted, see whether its mirror image fits, and say so."""
+    mirror = np.array([-1.0, 1.0, 1.0])
+    flipped = SurfaceSample(sample.points_mm * mirror, sample.normals * mirror, sample.areas_mm2, sample.index)
+    frame = result.match.lps_from_surface.source
+    candidates = rough_starts(volume, levels, field_, flipped, frame, jaw_up=jaw_up, degradation=degradation)
+    best = candidates[0].score if candidates else 0.0
+    finding = mirrored_finding(best, result.match.used_share)
+    if finding is None:
+        return result
+    match = result.match
+    told = Match(
+        match.road, match.lps_from_surface, match.covariance, match.residual_rms_mm, match.residuals_mm, False,
+        (finding.text, *match.reasons), (finding, *match.findings), match.used_share,
+    )  # fmt: skip
+    return SurfaceMatch(
+        told, result.distance_mm, result.weight, result.correlation, result.observations, result.used_area_mm2,
+        result.edge_offsets_mm, result.runner_up, result.sites_lps_mm,
+    )  # fmt: skip
