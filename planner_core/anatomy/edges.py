@@ -42,6 +42,11 @@ BORDER_SHARE = 0.5 - norm.cdf(-2.0 * norm.ppf((1.0 + _PEAKS) / 2.0))
 """Value at the true border over D, for peaks of 0 to 1 times D in even steps."""
 
 
+def thin_plate_level(peak_share: float) -> float:
+    """Give the value at a thin plate's true border for its blurred peak, both over its full density."""
+    return float(np.interp(peak_share, _PEAKS, BORDER_SHARE))
+
+
 @frozen(eq=False)
 class Edges:
     """Borders found along rays.

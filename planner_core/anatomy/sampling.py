@@ -159,6 +159,59 @@ def _points(stored, index, scale, offset, out):
             out[k] = np.float32(np.nan)
 
 
+@njit(nogil=True, cache=True)
+def _patches(stored, middles, first, second, layer_steps, offsets, layers, scale, offset, fallback, out):
+    """Mean over layers of section patches; `offsets` (p, 2) go along `first` and `second` (n, 3)."""
+    last_z, last_y, last_x = stored.shape[0] - 1, stored.shape[1] - 1, stored.shape[2] - 1
+    for n in range(middles.shape[0]):
+        for p in range(offsets.shape[0]):
+            z = middles[n, 0] + offsets[p, 0] * first[n, 0] + offsets[p, 1] * second[n, 0]
+            y = middles[n, 1] + offsets[p, 0] * first[n, 1] + offsets[p, 1] * second[n, 1]
+            x = middles[n, 2] + offsets[p, 0] * first[n, 2] + offsets[p, 1] * second[n, 2]
+            total, count = np.float32(0.0), 0
+            for layer in range(layers.shape[0]):
+                a = z + layers[layer] * layer_steps[n, 0]
+                b = y + layers[layer] * layer_steps[n, 1]
+                c = x + layers[layer] * layer_steps[n, 2]
+                if a < 0.0 or b < 0.0 or c < 0.0 or a > last_z or b > last_y or c > last_x:
+                    continue
+                total += _cell(stored, _into(a, last_z), _into(b, last_y), _into(c, last_x))
+                count += 1
+            out[n, p] = total / np.float32(count) * scale + offset if count > 0 else fallback
+
+
+def section_patches(
+    volume: Volume,
+    path_lps_mm: FloatArray,
+    axes: tuple[FloatArray, FloatArray, FloatArray],
+    offsets_mm: FloatArray,
+    layers_mm: FloatArray,
+    fallback: float,
+) -> NDArray[np.float32]:
+    """Give grey values in small sections across a course, shape (n, p).
+
+    Parameters
+    ----------
+    axes : three arrays of shape (n, 3)
+        Unit vectors along the course and two across it.
+    offsets_mm : array of shape (p, 2)
+        Places in each section along the two directions across.
+    layers_mm : array of shape (l,)
+        Places along the course that are averaged.
+    fallback : float
+        Grey value given outside the volume.
+    """
+    turn = volume.index_from_lps[:3, :3].T
+    along, first, second = (np.ascontiguousarray(axis @ turn) for axis in axes)
+    out = np.empty((len(path_lps_mm), len(offsets_mm)), np.float32)
+    _patches(
+        stored_of(volume), np.ascontiguousarray(volume.to_index(path_lps_mm)), first, second, along,
+        np.ascontiguousarray(offsets_mm), np.ascontiguousarray(layers_mm), np.float32(volume.scale),
+        np.float32(volume.offset), np.float32(fallback), out,
+    )  # fmt: skip
+    return out
+
+
 @cache
 def _pool() -> ThreadPoolExecutor:
     return ThreadPoolExecutor(max_workers=2, thread_name_prefix="section")

@@ -1,0 +1,158 @@
+"""How much a place looks like the inside of a dark tube of a canal's size, whatever the scan's offset and gain."""
+
+from __future__ import annotations
+
+import numpy as np
+from attrs import field, frozen
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from planner_core.anatomy.grid import Grid
+from planner_core.geometry.frames import FloatArray, readonly
+from planner_core.imaging.grey_scale import GreyLevels
+
+SCALES_MM = (0.9, 1.3)
+"""Standard deviations of the Gaussians whose second derivatives are taken, mm: they answer best to tubes of 1.2 to
+1.9 mm radius (radius = sqrt(2) sigma for a disc; Lindeberg 1998, Int J Comput Vis 30:79; M)."""
+
+WALL_MM = 0.8
+"""Width of the bright wall in the section template, mm (our choice: one to three voxels)."""
+
+TEMPLATE_BLUR_MM = 0.35
+"""Blur of the template's borders, mm (effective resolution of cone-beam scans 0.3 to 0.6 mm: Bruellmann and Schulze
+2015, DMFR 44:20140204; M)."""
+
+RADII_MM = (0.7, 0.95, 1.2, 1.5, 1.8, 2.2)
+"""Radii of the section template, mm (canals are 2 to 4 mm wide; common practice, no source)."""
+
+PATCH_STEP_MM = 0.3
+SECTORS = 6
+"""Parts of the wall that are looked at one by one (our choice: an open side must show)."""
+
+FULL_CONTRAST = 1.7
+"""Contrast of wall and inside over the spread of the whole disc that counts as full: a clean section has about
+2."""
+
+SHIFT_MM = 1.8
+"""How far across its course the centre is searched, mm (our choice: a path on a coarse grid errs by a voxel or
+two)."""
+
+
+def tube_likeness(grid: Grid, levels: GreyLevels) -> NDArray[np.float32]:
+    """Give a likeness of 0 to about 1 for every place of a grid: dark across two directions at a canal's scale.
+
+    The second largest eigenvalue of the Hessian (Sato et al. 1998, Med Image Anal 2:143; M) over its own 98th
+    percentile; derivatives do not see the offset, the percentile takes the gain away.
+    """
+    step = levels.bone - levels.soft_tissue
+    grey = np.clip(grid.grey, levels.soft_tissue - 0.5 * step, levels.bone + 0.25 * step)
+    best = np.zeros(grey.shape, np.float32)
+    for scale in SCALES_MM:
+        sigma = scale / grid.spacing_mm
+        hessian = np.empty((*grey.shape, 3, 3), np.float32)
+        for i in range(3):
+            for j in range(i, 3):
+                order = [0, 0, 0]
+                order[i] += 1
+                order[j] += 1
+                part = ndimage.gaussian_filter(grey, sigma, order=order, mode="nearest", truncate=3.0)
+                part *= scale**2 / (grid.spacing_mm[i] * grid.spacing_mm[j])
+                hessian[..., i, j] = hessian[..., j, i] = part
+        best = np.maximum(best, _middle_eigenvalue(hessian))
+    scale_to = float(np.quantile(best, 0.98))
+    return np.asarray(best / max(scale_to, 1e-6), dtype=np.float32)
+
+
+def _middle_eigenvalue(matrices: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Give the middle eigenvalue of symmetric 3x3 matrices in closed form (Smith 1961, Commun ACM 4:168; M)."""
+    a, b, c = matrices[..., 0, 0], matrices[..., 1, 1], matrices[..., 2, 2]
+    d, e, f = matrices[..., 0, 1], matrices[..., 1, 2], matrices[..., 0, 2]
+    mean = (a + b + c) / 3.0
+    p = np.sqrt(((a - mean) ** 2 + (b - mean) ** 2 + (c - mean) ** 2 + 2.0 * (d * d + e * e + f * f)) / 6.0)
+    safe = np.maximum(p, 1e-12)
+    x, y, z = (a - mean) / safe, (b - mean) / safe, (c - mean) / safe
+    u, v, w = d / safe, e / safe, f / safe
+    half_det = (x * (y * z - v * v) - u * (u * z - v * w) + w * (u * v - y * w)) / 2.0
+    angle = np.arccos(np.clip(half_det, -1.0, 1.0)) / 3.0
+    return np.asarray(mean + 2.0 * p * np.cos(angle - 2.0 * np.pi / 3.0), dtype=np.float32)
+
+
+@frozen(eq=False)
+class SectionTemplates:
+    """Discs with a wall, for every centre shift and radius, as weights over the pixels of a section patch.
+
+    Parameters
+    ----------
+    offsets_mm : array of shape (p, 2)
+        Where the patch is sampled, mm from its middle.
+    shifts_mm : array of shape (s,)
+        Shifts of the centre along each of the two directions.
+    weights, support : arrays of shape (p, radii * s * s)
+        Zero-mean unit templates and the discs that they cover.
+    sides : array of shape (SECTORS, p, radii * s * s)
+        Mean of one sector of the wall less mean of the inside.
+    """
+
+    offsets_mm: FloatArray = field(converter=readonly)
+    shifts_mm: FloatArray = field(converter=readonly)
+    weights: NDArray[np.float32]
+    support: NDArray[np.float32]
+    sides: NDArray[np.float32]
+
+    def match(self, patches: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Give how well patches (n, p) fit the templates, shape (n, radii, s, s), at most 1.
+
+        Mean of the normalised correlation and of the weakest side's contrast: the floor of a marrow space is dark
+        between walls too, but open on one side.
+        """
+        centred = patches - patches.mean(axis=1, keepdims=True)
+        count = self.support.sum(axis=0)
+        total = centred @ self.support
+        square = (centred * centred) @ self.support
+        spread = np.sqrt(np.maximum(square - total * total / count, 1e-6))
+        size = len(self.shifts_mm)
+        weakest = centred @ self.sides[0]
+        for side in self.sides[1:]:
+            np.minimum(weakest, centred @ side, out=weakest)
+        weakest *= np.sqrt(count) / FULL_CONTRAST
+        fit = 0.5 * (centred @ self.weights + np.minimum(weakest, spread)) / spread
+        return np.asarray(fit.reshape(len(patches), len(RADII_MM), size, size))
+
+
+_cache: list[SectionTemplates] = []
+
+
+def section_templates() -> SectionTemplates:
+    """Give the templates; made once."""
+    if not _cache:
+        _cache.append(_make_templates())
+    return _cache[0]
+
+
+def _make_templates() -> SectionTemplates:
+    reach = SHIFT_MM + max(RADII_MM) + WALL_MM + 0.3
+    line = np.arange(-np.ceil(reach / PATCH_STEP_MM), np.ceil(reach / PATCH_STEP_MM) + 1) * PATCH_STEP_MM
+    u, v = np.meshgrid(line, line, indexing="ij")
+    shifts = np.arange(-round(SHIFT_MM / PATCH_STEP_MM), round(SHIFT_MM / PATCH_STEP_MM) + 1) * PATCH_STEP_MM
+    weights, support, sides = [], [], []
+    for radius in RADII_MM:
+        for du in shifts:
+            for dv in shifts:
+                rho = np.hypot(u - du, v - dv).ravel()
+                inside = rho <= radius + WALL_MM
+                value = np.where(inside, np.tanh((rho - radius) / TEMPLATE_BLUR_MM), 0.0)
+                value[inside] -= value[inside].mean()
+                weights.append(value / np.linalg.norm(value))
+                support.append(inside)
+                wall, core = inside & (rho > radius + 0.1), rho < max(radius - 0.2, PATCH_STEP_MM)
+                turn = np.arctan2(v.ravel() - dv, u.ravel() - du) % (2 * np.pi)
+                sector = np.minimum((turn / (2 * np.pi) * SECTORS).astype(int), SECTORS - 1)
+                parts = [(wall & (sector == k)) for k in range(SECTORS)]
+                sides.append([part / max(part.sum(), 1) - core / core.sum() for part in parts])
+    return SectionTemplates(
+        np.stack([u.ravel(), v.ravel()], axis=1),
+        shifts,
+        np.array(weights, dtype=np.float32).T.copy(),
+        np.array(support, dtype=np.float32).T.copy(),
+        np.array(sides, dtype=np.float32).transpose(1, 2, 0).copy(),
+    )
