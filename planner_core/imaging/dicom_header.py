@@ -6,7 +6,9 @@ Only headers are read here. Sections named are those of DICOM PS3.3.
 from __future__ import annotations
 
 import io
+import logging
 import warnings
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -14,8 +16,8 @@ from typing import Any
 import numpy as np
 import pydicom
 from attrs import frozen
-from pydicom.dataelem import RawDataElement
 from pydicom.datadict import tag_for_keyword
+from pydicom.dataelem import RawDataElement
 from pydicom.dataset import Dataset
 
 from planner_core.geometry.frames import FloatArray
@@ -35,6 +37,9 @@ FIRST_HEAD_BYTES = 16 * 1024
 LARGEST_HEADER_BYTES = 64 * 1024**2
 """Largest header that is read (our choice: 2000 frames of an enhanced object have about 10 MB)."""
 
+MOST_INFLATED_BYTES = 512 * 1024**2
+"""Content of one deflated file, at most (our choice: 700 frames of 512 x 512 and more)."""
+
 LARGEST_SIDE = 4096
 """Rows or columns, at most (our choice; detectors and reconstructions stay below)."""
 
@@ -44,6 +49,7 @@ MOST_FRAMES = 20_000
 _PIXEL_TAGS = {0x7FE00010: "integer", 0x7FE00008: "float", 0x7FE00009: "double"}
 _DEFLATED = "1.2.840.10008.1.2.1.99"
 _IMPLICIT = "1.2.840.10008.1.2"
+_EXPLICIT = "1.2.840.10008.1.2.1"
 _BIG_ENDIAN = "1.2.840.10008.1.2.2"
 
 
@@ -126,9 +132,17 @@ class DamagedFile(Exception):  # noqa: N818 - it says what the file is
 @contextmanager
 def quiet_pydicom() -> Iterator[None]:
     """Read without pydicom's own warnings: the checks here are stricter, and names stay out of logs."""
+    loggers = [logging.getLogger(name) for name in ("pydicom", "openjpeg", "pylibjpeg", "nibabel.global")]
+    levels = [logger.level for logger in loggers]
     with warnings.catch_warnings(), pydicom.config.disable_value_validation():
         warnings.simplefilter("ignore")
-        yield
+        for logger in loggers:
+            logger.setLevel(logging.CRITICAL + 1)
+        try:
+            yield
+        finally:
+            for logger, level in zip(loggers, levels, strict=True):
+                logger.setLevel(level)
 
 
 def read_header(file: ScanFile) -> ImageHeader | NotAnImage:
@@ -141,6 +155,8 @@ def read_header(file: ScanFile) -> ImageHeader | NotAnImage:
     PlannerError
         If the file lies in a damaged zip.
     """
+    if _DEFLATED.encode() in file.head(1024):
+        file = _inflated(file)
     size = min(FIRST_HEAD_BYTES, file.size)
     limit = min(LARGEST_HEADER_BYTES, file.size)
     while True:
@@ -179,8 +195,6 @@ def _parse(head: bytes) -> tuple[Dataset | None, int | None, str]:
     except Exception as error:  # pydicom raises many kinds on damaged bytes
         return None, None, type(error).__name__
     syntax = str(dataset.file_meta.get("TransferSyntaxUID", _IMPLICIT)) if "file_meta" in vars(dataset) else ""
-    if syntax == _DEFLATED:
-        return dataset, len(head), ""
     start = stream.tell()
     order = "big" if syntax == _BIG_ENDIAN else "little"
     tag = int.from_bytes(head[start : start + 2], order) << 16 | int.from_bytes(head[start + 2 : start + 4], order)  # type: ignore[arg-type]
@@ -225,44 +239,40 @@ def _why_not(dataset: Dataset) -> str:
 def _header(file: ScanFile, dataset: Dataset, head: bytes, end: int | None) -> ImageHeader | NotAnImage:
     """Turn elements into numbers and check them against the file's size."""
     syntax = _meta_text(dataset, "TransferSyntaxUID") or _IMPLICIT
-    if syntax == _DEFLATED:
-        return _deflated(file, dataset)
     if end is None:
-        if "Rows" not in dataset:
-            return NotAnImage("DICOM file without a picture")
         raise DamagedFile(f"{file.name} ends before its picture data")
     tag_kind, offset, length = _pixel_element(head, end, syntax)
     if tag_kind != "integer":
         return NotAnImage("picture in floating point")
     header = _numbers(file, dataset, syntax, offset, length)
-    if header.encapsulated == pydicom.uid.UID(syntax).is_compressed:
+    if header.encapsulated == (syntax not in (_IMPLICIT, _EXPLICIT, _BIG_ENDIAN)):
         _check_size(header)
         return header
     raise DamagedFile(f"{file.name} says one thing about its compression and does another")
 
 
-def _deflated(file: ScanFile, dataset: Dataset) -> ImageHeader | NotAnImage:
-    """A file whose whole content is deflated: unpack it, bounded, and read it as if it lay there plain."""
-    import zlib
+def _inflated(file: ScanFile) -> ScanFile:
+    """Give a deflated file (PS3.5 A.5) as if it lay there plain; it is unpacked anew whenever it is opened.
 
-    raw = file.read_all()
-    meta = pydicom.filereader.read_file_meta_info(io.BytesIO(raw))
-    start = 128 + 4 + 12 + int(meta.get("FileMetaInformationGroupLength", 0))
-    rows, columns = _integer(dataset, "Rows", 0), _integer(dataset, "Columns", 0)
-    bound = 2 * max(rows, 1) * max(columns, 1) * max(_integer(dataset, "NumberOfFrames", 1), 1)
-    bound = min(bound + LARGEST_HEADER_BYTES, 64 * len(raw) + LARGEST_HEADER_BYTES)
-    try:
-        plain = zlib.decompressobj(-zlib.MAX_WBITS).decompress(raw[start:], bound)
-    except zlib.error as error:
-        raise DamagedFile(f"{file.name} is damaged") from error
-    meta.TransferSyntaxUID = pydicom.uid.ExplicitVRLittleEndian
-    stream = io.BytesIO()
-    stream.write(b"\0" * 128 + b"DICM")
-    pydicom.filewriter.write_file_meta_info(stream, meta, enforce_standard=False)
-    stream.write(plain)
-    content = stream.getvalue()
-    inner = ScanFile(file.name, len(content), lambda: io.BytesIO(content), None)
-    return read_header(inner)
+    pydicom would unpack without a limit.
+    """
+
+    def unpack() -> bytes:
+        raw = file.read_all()
+        # The group length is the first element of the file's meta information (PS3.10 7.1): tag, VR, length, value.
+        start = 144 + int.from_bytes(raw[140:144], "little")
+        unpacker = zlib.decompressobj(-zlib.MAX_WBITS)
+        try:
+            plain = unpacker.decompress(raw[start:], MOST_INFLATED_BYTES)
+        except zlib.error as error:
+            raise DamagedFile(f"{file.name} is damaged") from error
+        if unpacker.unconsumed_tail:
+            raise DamagedFile(f"{file.name} unpacks to more than {MOST_INFLATED_BYTES // 1024**2} MB")
+        meta = raw[:start].replace(_DEFLATED.encode(), _EXPLICIT.encode().ljust(len(_DEFLATED), b"\0"))
+        return meta + plain
+
+    size = len(unpack())
+    return ScanFile(file.name, size, lambda: io.BytesIO(unpack()), None)
 
 
 def _pixel_element(head: bytes, start: int, syntax: str) -> tuple[str, int, int]:

@@ -183,11 +183,11 @@ def _choose(found: _Found, series_uid: str | None, source: Path) -> list[ImageHe
             raise PlannerError(f"There is no series {series_uid} in {source}.", "Choose one of the series listed.")
         return found.series[series_uid]
     if len(found.series) > 1:
-        lines = [
-            f"{uid} ({len(headers)} file{'s' if len(headers) > 1 else ''}"
-            f"{', ' + text_of(headers[0], 'SeriesDescription') if text_of(headers[0], 'SeriesDescription') else ''})"
-            for uid, headers in found.series.items()
-        ]
+        lines = []
+        for uid, headers in found.series.items():
+            description = text_of(headers[0], "SeriesDescription")
+            count = f"{len(headers)} file{'s' if len(headers) > 1 else ''}"
+            lines.append(f"{uid} ({count}, {description})" if description else f"{uid} ({count})")
         listed = "; ".join(lines)
         raise PlannerError(f"There are {len(lines)} series in {source}: {listed}.", "Choose one of them.")
     return next(iter(found.series.values()))
@@ -420,6 +420,9 @@ def _reading_findings(
         )
     if skipped:
         findings.append(Finding(Severity.NOTE, "skipped-files", f"Not part of the volume: {words_for(skipped)}."))
+    if skipped.get("damaged DICOM file"):
+        text = f"{skipped['damaged DICOM file']} files cannot be read at all; slices at the ends may be missing."
+        findings.append(Finding(Severity.WARNING, "damaged-files", text))
     if doubles:
         findings.append(
             Finding(

@@ -92,8 +92,11 @@ def read_frames(jobs: list[FrameJob], out: NDArray[np.int16], progress: Progress
 
 def read_frame(header: ImageHeader, frame: int) -> NDArray[np.int16]:
     """Read one frame, shape (rows, columns)."""
+    job = FrameJob(header, ((frame, 0),))
+    if header.encapsulated:
+        _check_compressed(header)
     out = np.empty((1, header.rows, header.columns), dtype=np.int16)
-    _read_file(FrameJob(header, ((frame, 0),)), out)
+    _read_file(job, out)
     return out[0]
 
 
@@ -177,6 +180,14 @@ def _tidy(plane: NDArray[np.int16], header: ImageHeader, *, swap: bool) -> None:
 
 def _read_compressed(job: FrameJob, out: NDArray[np.int16]) -> None:
     header = job.header
+    data = _check_compressed(header)
+    wanted = sorted(job.frames)
+    for (_, target), plane in zip(wanted, _decoded(header, data, [frame for frame, _ in wanted]), strict=True):
+        _store(plane, out[target], header)
+
+
+def _check_compressed(header: ImageHeader) -> bytes:
+    """Compare the size in the compressed pictures with the header's before anything is allocated for them."""
     if header.syntax not in _PLUGINS:
         name = UID(header.syntax).name
         raise PlannerError(
@@ -185,21 +196,19 @@ def _read_compressed(job: FrameJob, out: NDArray[np.int16]) -> None:
         )
     data = header.file.read_all()[header.pixel_offset :]
     try:
-        sizes = [_size_in(frame, header.syntax) for frame in generate_frames(data, number_of_frames=header.frames)]
+        sizes = [_size_in(frame, header) for frame in generate_frames(data, number_of_frames=header.frames)]
     except Exception as error:  # damaged fragments fail in many ways
         raise _undecodable(header) from error
     if len(sizes) < header.frames:
         raise cut_short(header)
     for size in sizes:
-        if size is not None and size != (header.rows, header.columns):
+        if size != (header.rows, header.columns):
             raise PlannerError(
                 f"{header.file.name} says {header.rows} x {header.columns} voxels, "
                 f"its picture {size[0]} x {size[1]}.",
                 "The file is damaged; export the scan again.",
             )
-    wanted = sorted(job.frames)
-    for (_, target), plane in zip(wanted, _decoded(header, data, [frame for frame, _ in wanted]), strict=True):
-        _store(plane, out[target], header)
+    return data
 
 
 def _decoded(header: ImageHeader, data: bytes, frames: list[int]) -> Iterator[AnyArray]:
@@ -252,14 +261,17 @@ def _store(plane: AnyArray, target: NDArray[np.int16], header: ImageHeader) -> N
         np.bitwise_xor(words, np.uint16(UNSIGNED_SHIFT), out=words)
 
 
-def _size_in(frame: bytes, syntax: str) -> tuple[int, int] | None:
-    """Rows and columns that the compressed picture itself promises; None where the syntax has no such place.
+def _size_in(frame: bytes, header: ImageHeader) -> tuple[int, int]:
+    """Rows and columns that the compressed picture itself promises.
 
     JPEG and JPEG-LS: the start-of-frame segment (ITU-T T.81 B.2.2, T.87 C.2.2); JPEG 2000: the SIZ segment
-    (ITU-T T.800 A.5.1).
+    (ITU-T T.800 A.5.1). Run-length pictures say nothing; two bytes of theirs stand for 128 at most (PS3.5 G.3.1).
     """
+    syntax = header.syntax
     if syntax in _RLE:
-        return None
+        if 64 * len(frame) < header.frame_bytes:
+            raise ValueError("too short")
+        return header.rows, header.columns
     if syntax in _JPEG_2000 or syntax in _HTJ2K:
         at = frame.find(b"\xff\x4f\xff\x51", 0, 4096)
         if at < 0:

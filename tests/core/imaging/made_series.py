@@ -1,4 +1,4 @@
-"""DICOM series written by the tests, in any syntax that has an encoder here; nothing in them is of a real person."""
+"""DICOM series written by the tests, in any syntax with an encoder here; nothing in them is of a real person."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from pydicom.uid import (
 LYING = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0)
 
 
-def picture(slices: int = 6, rows: int = 24, columns: int = 32, low: int = -1000, high: int = 3000) -> np.ndarray:
+def picture(slices: int = 6, rows: int = 40, columns: int = 48, low: int = -1000, high: int = 3000) -> np.ndarray:
     """Give numbers without symmetry, shape (slices, rows, columns), so that any mix-up shows."""
     rng = np.random.default_rng(11)
     z, y, x = np.mgrid[:slices, :rows, :columns]

@@ -89,6 +89,31 @@ def test_every_syntax_gives_the_numbers_back(
     assert scan.volume.stored.dtype == np.int16
 
 
+@pytest.mark.parametrize("syntax", ["57", "70"])
+def test_lossless_jpeg_gives_the_numbers_back(tmp_path: Path, syntax: str):
+    """Encoded by gdcm (Apache-2.0); JPEG lossless is what many scanners write."""
+    import gdcm
+
+    values = picture(low=0, high=4095)
+    write_series(tmp_path / "s", values, signed=False, bits=12)
+    for path in sorted((tmp_path / "s").iterdir()):
+        reader = gdcm.ImageReader()
+        reader.SetFileName(str(path))
+        assert reader.Read()
+        change = gdcm.ImageChangeTransferSyntax()
+        kind = "JPEGLosslessProcess14" + ("" if syntax == "57" else "_1")
+        change.SetTransferSyntax(gdcm.TransferSyntax(getattr(gdcm.TransferSyntax, kind)))
+        change.SetInput(reader.GetImage())
+        assert change.Change()
+        writer = gdcm.ImageWriter()
+        writer.SetFileName(str(path))
+        writer.SetFile(reader.GetFile())
+        writer.SetImage(change.GetOutput())
+        assert writer.Write()
+        assert pydicom.dcmread(path).file_meta.TransferSyntaxUID == f"1.2.840.10008.1.2.4.{syntax}"
+    assert np.array_equal(grey(read_dicom(tmp_path / "s")), values)
+
+
 def test_near_lossless_jpeg_ls_stays_within_its_error(tmp_path: Path):
     values = picture(low=0, high=4000)
     for k, plane in enumerate(values):
@@ -146,12 +171,16 @@ def test_enhanced_ct_of_pydicom_data_keeps_its_frames():
     path = Path(get_testdata_file("eCT_Supplemental.dcm", download=False))
     scan = read_dicom(path)
     whole = pydicom.dcmread(path)
-    group = whole.PerFrameFunctionalGroupsSequence[0].PixelValueTransformationSequence[0]
+    group = whole.SharedFunctionalGroupsSequence[0].PixelValueTransformationSequence[0]
     assert scan.volume.shape == (2, 512, 512)
     expected = whole.pixel_array.astype(float) * float(group.RescaleSlope) + float(group.RescaleIntercept)
-    order = np.argsort([float(frame.PlanePositionSequence[0].ImagePositionPatient[2])
-                        for frame in whole.PerFrameFunctionalGroupsSequence])  # fmt: skip
-    assert np.array_equal(grey(scan), expected[order])
+    heights = [
+        float(frame.PlanePositionSequence[0].ImagePositionPatient[2])
+        for frame in whole.PerFrameFunctionalGroupsSequence
+    ]
+    assert heights == [-159.0, -149.0]
+    # Its rows run to the right, so that the slices' normal points to the feet.
+    assert np.array_equal(grey(scan), expected[::-1])
 
 
 def _scramble(folder: Path, target: Path) -> None:
@@ -187,7 +216,7 @@ def test_multi_frame_in_a_zip(tmp_path: Path):
 
 
 def test_a_disc_is_walked_from_its_directory_file():
-    """pydicom's own DICOMDIR (MIT); its CT series of five slices is read from the folder around it."""
+    """The DICOMDIR of pydicom (MIT); its CT series of five slices is read from the folder around it."""
     disc = Path(get_testdata_file("dicomdirtests/DICOMDIR", download=False))
     listing = list_series(disc)
     five = next(one for one in listing.series if one.n_files == 5)
@@ -242,18 +271,18 @@ def test_several_series_are_listed_and_one_must_be_chosen(tmp_path: Path):
     write_series(tmp_path / "s" / "a", picture(slices=8), SeriesInstanceUID="1.2.3", SeriesDescription="sharp")
     write_series(tmp_path / "s" / "b", picture(slices=4), SeriesInstanceUID="1.2.4", SeriesDescription="soft")
     listing = list_series(tmp_path / "s")
-    assert [(one.uid, one.shape) for one in listing.series] == [("1.2.3", (8, 24, 32)), ("1.2.4", (4, 24, 32))]
+    assert [(one.uid, one.shape) for one in listing.series] == [("1.2.3", (8, 40, 48)), ("1.2.4", (4, 40, 48))]
     first = listing.series[0]
     assert first.patient_name == "Anna Beispiel"
     assert first.date == "2026-01-02"
     assert first.spacing_mm == pytest.approx((0.4, 0.3, 0.25))
-    assert first.size_mm == pytest.approx((3.2, 7.2, 8.0))
+    assert first.size_mm == pytest.approx((3.2, 12.0, 12.0))
     assert first.thumbnail is not None
-    assert first.thumbnail.shape == (24, 32)
+    assert first.thumbnail.shape == (40, 48)
     with pytest.raises(PlannerError, match="2 series"):
         read_dicom(tmp_path / "s")
-    assert read_dicom(tmp_path / "s", "1.2.4").volume.shape == (4, 24, 32)
-    with pytest.raises(PlannerError, match="no series 9.9"):
+    assert read_dicom(tmp_path / "s", "1.2.4").volume.shape == (4, 40, 48)
+    with pytest.raises(PlannerError, match=r"no series 9\.9"):
         read_dicom(tmp_path / "s", "9.9")
 
 
@@ -285,7 +314,7 @@ def test_fractional_slope_is_kept_as_scale(tmp_path: Path):
 
 def test_padding_outside_a_round_picture_becomes_its_lowest_value(tmp_path: Path):
     values = picture()
-    outside = np.hypot(*(np.mgrid[:24, :32] - np.array([12, 16]).reshape(2, 1, 1))) > 13
+    outside = np.hypot(*(np.mgrid[:40, :48] - np.array([20, 24]).reshape(2, 1, 1))) > 21
     values[:, outside] = -2000
     write_series(tmp_path / "s", values, PixelPaddingValue=-2000, RescaleIntercept=-1024)
     scan = read_dicom(tmp_path / "s")
