@@ -39,7 +39,17 @@ class Opened:
 
 @contextmanager
 def make_folder(folder: Path) -> Iterator[Path]:
-    """Give an empty case folder under a temporary name; it gets its own when the block ends well."""
+    """Give an empty case under a temporary name; it gets its own when the block ends well."""
+    with make_place(folder) as made:
+        with told(f"making the case {folder.name}"):
+            (made / "blobs").mkdir()
+            rows.create(made / DATABASE).close()
+        yield made
+
+
+@contextmanager
+def make_place(folder: Path) -> Iterator[Path]:
+    """Give an empty folder under a temporary name; it gets its own when the block ends well, else it vanishes."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise PlannerError(f"There is something at {folder} already.", "Choose a new folder for the case.")
     sweep_beside(folder)
@@ -48,9 +58,8 @@ def make_folder(folder: Path) -> Iterator[Path]:
     try:
         with told(f"making the case {folder.name}"):
             folder.parent.mkdir(parents=True, exist_ok=True)
-            (made / "blobs").mkdir(parents=True)
+            made.mkdir()
             lock = CaseLock.take(made)
-            rows.create(made / DATABASE).close()
         yield made
         if lock is not None:
             lock.release()
