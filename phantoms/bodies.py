@@ -24,6 +24,7 @@ class Kind(StrEnum):
 
     CROWN = "crown"
     BRIDGE = "bridge"
+    VENEER = "veneer"
     FILLING = "filling"
     POST = "post"
     ROOT_FILLING = "root filling"
@@ -109,11 +110,12 @@ def shape_distance(x, y, z, row, to_teeth, parameters):
         return 5.0
     crown = crown_distance(tx, ty, tz, p)
     if kind == 1.0:
-        # A crown: the outer skin of the tooth down to its margin, hollow over the prepared stump.
+        # A crown: a layer of the tooth's skin down to its margin, hollow over the prepared stump.
+        crown += row[8]
         return max(crown, -(crown + row[7]), row[10] - tz)
     if kind == 2.0:
         # A pontic: the crown alone, its base rounded where it meets the mucosa.
-        return smooth_max(crown, row[10] - tz, 1.5)
+        return smooth_max(crown + row[8], row[10] + row[8] - tz, 1.5)
     # A filling: a ball-ended box let into the chewing surface, in the tooth's own frame.
     ball = math.sqrt(((tx - row[1]) / row[4]) ** 2 + ((ty - row[2]) / row[5]) ** 2 + ((tz - row[3]) / row[6]) ** 2)
     small = min(row[4], row[5], row[6])

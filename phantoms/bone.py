@@ -105,8 +105,8 @@ def outline(sections: Sections, index: int, count: int = 72) -> FloatArray:
     control = np.array(
         [
             (tc, zc),
-            (tc + 0.72 * wc, zc - 0.06 * height * min(1.0, wc / 4.0)),
-            (tc + wc, zc - 0.15 * height),
+            (tc + 0.80 * wc, zc - 0.9 * min(1.0, wc / 4.0)),
+            (tc + wc, zc - 0.13 * height),
             (0.5 * (tc + tm) + 0.5 * (wc + wm), zc - 0.30 * height),
             (tm + wm, zc - 0.48 * height),
             (0.5 * (tm + tb) + 0.5 * (wm + wb), zc - 0.70 * height),
@@ -118,8 +118,8 @@ def outline(sections: Sections, index: int, count: int = 72) -> FloatArray:
             (0.5 * (tm + tb) - 0.5 * (wm + wb) + deep, zc - 0.68 * height),
             (tm - wm + 0.1 * deep, zc - 0.48 * height),
             (0.5 * (tc + tm) - 0.5 * (wc + wm), zc - 0.28 * height),
-            (tc - wc, zc - 0.14 * height),
-            (tc - 0.72 * wc, zc - 0.06 * height * min(1.0, wc / 4.0)),
+            (tc - wc, zc - 0.12 * height),
+            (tc - 0.80 * wc, zc - 0.9 * min(1.0, wc / 4.0)),
         ]
     )
     closed = np.vstack([control, control[:1]])

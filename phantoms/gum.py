@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from phantoms import paint
+from phantoms import measure, paint
 from phantoms.jaw import GUM, GUM_TOP, Jaw
 from phantoms.scene import bone_box
 from phantoms.teeth import smooth_max
@@ -27,22 +27,11 @@ def gum_distance(jaw: Jaw, station_mm: float, offset_mm: float, height_mm: float
 
 def straightened(jaw: Jaw, points_mm: ArrayLike) -> FloatArray:
     """Take points (n, 3) of the jaw frame to (station, offset, height)."""
-    points = np.atleast_2d(np.asarray(points_mm, dtype=np.float64))
-    curve, stations = jaw.curve.points_mm, jaw.curve.stations_mm
-    start, step = curve[:-1], np.diff(curve, axis=0)
-    relative = points[:, None, :2] - start[None]
-    share = np.clip(np.sum(relative * step, axis=2) / np.sum(step * step, axis=1), 0.0, 1.0)
-    away = relative - share[..., None] * step
-    nearest = np.argmin(np.sum(away**2, axis=2), axis=1)
-    rows = np.arange(len(points))
-    u, e, d = share[rows, nearest], away[rows, nearest], step[nearest]
-    offset = np.sign(e[:, 0] * d[:, 1] - e[:, 1] * d[:, 0]) * np.linalg.norm(e, axis=1)
-    station = stations[nearest] + u * np.diff(stations)[nearest]
-    return np.stack([station, offset, points[:, 2]], axis=1)
+    points = np.ascontiguousarray(np.atleast_2d(np.asarray(points_mm, dtype=np.float64)))
+    curve, stations = np.ascontiguousarray(jaw.curve.points_mm), np.ascontiguousarray(jaw.curve.stations_mm)
+    return np.column_stack([measure.nearest_on_curve(points, curve, stations), points[:, 2]])
 
 
 def bone_distance(jaw: Jaw, points_mm: ArrayLike) -> FloatArray:
     """Give the bone's signed distance (mm) at points (n, 3) of the jaw frame."""
-    box = bone_box(jaw)
-    places = straightened(jaw, points_mm)
-    return np.array([paint.read_bone(jaw.bone, s, t, z, box) for s, t, z in places])
+    return np.asarray(measure.bone_points(jaw.bone, straightened(jaw, points_mm), bone_box(jaw)))

@@ -23,9 +23,10 @@ class Material(IntEnum):
     COMPOSITE = 11
     ROOT_FILLING = 12
     AMALGAM = 13
+    VENEER = 14
 
 
-COUNT = 14
+COUNT = 15
 """Number of materials in use."""
 
 DENSITY_G_CM3 = MappingProxyType(
@@ -44,6 +45,7 @@ DENSITY_G_CM3 = MappingProxyType(
         Material.COMPOSITE: 2.1,  # M
         Material.ROOT_FILLING: 2.6,  # M
         Material.AMALGAM: 11.5,  # M
+        Material.VENEER: 2.45,  # feldspathic porcelain (M)
     }
 )
 """Densities in g/cm3."""
@@ -56,6 +58,7 @@ RESTORATIVE = frozenset(
         Material.COMPOSITE,
         Material.ROOT_FILLING,
         Material.AMALGAM,
+        Material.VENEER,
     }
 )
 """What a dentist put there; glass-ceramic markers are kept apart."""

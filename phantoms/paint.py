@@ -291,6 +291,7 @@ def paint_body(codes, first, last, low, high, m, voxel, rows, to_teeth, paramete
                     continue
                 over = code >> 16
                 amount = int(share * 255.0 + 0.5)
-                if over & 255 <= amount or (over >> 8) & 15 == label:
-                    amount = max(amount, over & 255 if (over >> 8) & 15 == label else 0)
+                same = (over >> 8) & 15 == label
+                if same or amount >= 128 or over & 255 <= amount:
+                    amount = max(amount, over & 255) if same or over & 255 > 0 else amount
                     codes[k, i, j] = (code & 0xFFFF) | (((label << 8) | amount) << 16)

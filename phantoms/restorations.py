@@ -25,6 +25,9 @@ from planner_core.geometry.frames import FloatArray
 
 CROWN_THICKNESS_MM = 1.3
 """Wall of a full crown; 1 to 1.5 mm is common practice, no source."""
+CORE_MM = 0.7
+"""Wall of the zirconia core under veneering porcelain; 0.5 to 0.8 mm is common practice, no source."""
+VENEER_MM = 0.8
 MARGIN_MM = 0.4
 """Height of a crown's margin over the cervix."""
 PONTIC_BASE_MM = 0.6
@@ -41,30 +44,44 @@ def _point(jaw: Jaw, iso: int, local_mm: Sequence[float]) -> FloatArray:
     return np.asarray((jaw.tooth(iso).jaw_from_tooth @ [*local_mm, 1.0])[:3])
 
 
-def crown(jaw: Jaw, iso: int, material: Material) -> Body:
-    """Give a full crown on a present tooth, or on a missing one the crown alone (solid)."""
+def _crown_row(jaw: Jaw, iso: int, thickness_mm: float, inset_mm: float) -> FloatArray:
+    """Give a layer of a crown `inset_mm` under the skin; over a missing tooth all that lies below that."""
     k = _index(jaw, iso)
     if jaw.teeth[k].present:
-        row = shape_row(CROWN_SHELL, radius_mm=CROWN_THICKNESS_MM, tooth=k, extra=MARGIN_MM)
-    else:
-        row = shape_row(CROWN_SOLID, tooth=k, extra=PONTIC_BASE_MM)
-    return Body(Kind.CROWN, material, row[None], jaw.upper, (iso,))
+        return shape_row(CROWN_SHELL, radius_mm=thickness_mm, end_radius_mm=inset_mm, tooth=k, extra=MARGIN_MM)
+    return shape_row(CROWN_SOLID, end_radius_mm=inset_mm, tooth=k, extra=PONTIC_BASE_MM)
 
 
-def bridge(jaw: Jaw, isos: Sequence[int], material: Material) -> Body:
-    """Give a bridge over neighbouring positions (in order along the arch): crowns, pontics, connectors."""
-    rows = [crown(jaw, iso, material).shapes[0] for iso in isos]
+def crown(jaw: Jaw, iso: int, material: Material) -> Body:
+    """Give a full crown on a present tooth, or on a missing one the crown alone (solid)."""
+    return Body(Kind.CROWN, material, _crown_row(jaw, iso, CROWN_THICKNESS_MM, 0.0)[None], jaw.upper, (iso,))
+
+
+def _connectors(jaw: Jaw, isos: Sequence[int], radius_mm: float) -> list[FloatArray]:
+    """Join neighbours near their contacts; from middle to middle a rod would fill the stumps."""
+    rows = []
     for a, b in zip(isos[:-1], isos[1:], strict=True):
-        ends = []
-        for iso in (a, b):
-            p = jaw.tooth(iso).parameters
-            ends.append(_point(jaw, iso, (0.0, 0.3, 0.52 * p[HEIGHT])))
-        # A capsule from middle to middle would fill the stumps: only the stretch near the contact.
+        ends = [_point(jaw, iso, (0.0, 0.3, 0.52 * jaw.tooth(iso).parameters[HEIGHT])) for iso in (a, b)]
         middle, half = 0.5 * (ends[0] + ends[1]), 0.5 * (ends[1] - ends[0])
-        length = float(np.linalg.norm(half))
-        step = half * (1.4 / length)
-        rows.append(shape_row(CAPSULE, middle - step, middle + step, CONNECTOR_RADIUS_MM))
-    return Body(Kind.BRIDGE, material, np.array(rows), jaw.upper, tuple(isos))
+        step = half * (1.6 / float(np.linalg.norm(half)))
+        rows.append(shape_row(CAPSULE, middle - step, middle + step, radius_mm))
+    return rows
+
+
+def bridge(jaw: Jaw, isos: Sequence[int], material: Material, veneered: bool = False) -> tuple[Body, ...]:
+    """Give a bridge over neighbouring positions (in order along the arch): crowns, pontics, connectors.
+
+    A veneered one is two bodies: the core and its porcelain.
+    """
+    inset, wall = (VENEER_MM, CORE_MM) if veneered else (0.0, CROWN_THICKNESS_MM)
+    rows = [_crown_row(jaw, iso, wall, inset) for iso in isos]
+    rows += _connectors(jaw, isos, CONNECTOR_RADIUS_MM - 0.3 * veneered)
+    bodies = [Body(Kind.BRIDGE, material, np.array(rows), jaw.upper, tuple(isos))]
+    if veneered:
+        skin = np.array([_crown_row(jaw, iso, VENEER_MM, 0.0) for iso in isos])
+        # Over a missing tooth the porcelain is painted first and the core over it.
+        bodies.insert(0, Body(Kind.VENEER, Material.VENEER, skin, jaw.upper, tuple(isos)))
+    return tuple(bodies)
 
 
 def filling(jaw: Jaw, iso: int, material: Material, rng: np.random.Generator) -> Body:

@@ -322,21 +322,29 @@ def _paint_body(
     scene: Scene, body: Body, codes: NDArray[np.uint32], scene_m: FloatArray, voxel: float, natural: bool = False
 ) -> None:
     jaw = scene.upper if body.upper and scene.upper is not None else scene.lower
-    m = scene.jaw_from_scene(jaw) @ scene_m
+    paint_shapes(jaw, body, codes, scene.jaw_from_scene(jaw) @ scene_m, voxel, natural)
+
+
+def paint_shapes(
+    jaw: Jaw,
+    body: Body,
+    codes: NDArray[np.uint32],
+    jaw_from_index: FloatArray,
+    voxel_mm: float,
+    natural: bool = False,
+) -> None:
+    """Paint a body's shapes into `codes`, one shape at a time: its box is small, that of a whole bridge is not."""
     to_teeth, parameters = tooth_arrays(jaw)
-    index_from_jaw = np.linalg.inv(m)
-    # One shape at a time: its box is small, that of a whole bridge is not.
+    index_from_jaw = np.linalg.inv(jaw_from_index)
     for row in body.shapes:
         part = Body(body.kind, body.material, row[None], body.upper, body.teeth)
         points, margin = body_points(part, jaw)
         low, high = _box(points, margin, index_from_jaw, codes.shape)
         in_slabs(
             lambda a, b, low=low, high=high, part=part: paint.paint_body(
-                codes, low[0] + a, low[0] + b, low, high, m, voxel, np.asarray(part.shapes), to_teeth, parameters,
-                int(body.material), int(natural),
+                codes, low[0] + a, low[0] + b, low, high, jaw_from_index, voxel_mm, np.asarray(part.shapes),
+                to_teeth, parameters, int(body.material), int(natural),
             ),
             high[0] - low[0],
             parts=2,
         )  # fmt: skip
-
-

@@ -21,7 +21,7 @@ def head_pose(rng: np.random.Generator, tilt_deg: float, shift_mm: float) -> Rig
     return RigidTransform.from_parts(rotation, rng.uniform(-shift_mm, shift_mm, 3), "scene", "lps")
 
 
-def site_on_ridge(jaw: Jaw, iso: int, diameter_mm: float = 4.0, length_mm: float = 10.0, sink_mm: float = 0.5) -> Site:
+def site_on_ridge(jaw: Jaw, iso: int, diameter_mm: float = 4.0, length_mm: float = 10.0, sink_mm: float = 0.8) -> Site:
     """Plan a fixture in the middle of the ridge of a missing tooth, along the bone's own lean."""
     station = jaw.places[iso]
     value = jaw.sections.value
@@ -40,14 +40,14 @@ def ceramic_bridge_sample() -> Scene:
     shape = JawShape(
         missing=(36, 46, 31, 41, 32, 42),
         ridge_loss_mm=1.2,
-        ridge_half_mm=4.1,
+        ridge_half_mm=4.5,
         canal_height_mm=7.6,
-        canal_raise_mm=(3.4, 0.2),
+        canal_raise_mm=(3.0, 0.4),
     )
     lower = build_jaw(shape, rng)
     upper = build_jaw(JawShape(upper=True), rng)
     isos = (45, 44, 43, 42, 41, 31, 32, 33, 34, 35)
-    bodies = (build.bridge(lower, isos, Material.ZIRCONIA),)
+    bodies = build.bridge(lower, isos, Material.ZIRCONIA, veneered=True)
     markers = (
         build.marker_on_crown(lower, 43, "M1", 1.0, 0.45, 0.9),
         build.marker_on_crown(lower, 34, "M2", 1.0, 0.40, 0.9),
@@ -58,8 +58,9 @@ def ceramic_bridge_sample() -> Scene:
         build.marker_on_mucosa(lower, lower.places[46] + 2.5, 62.0, "M7", 0.8),
     )
     sites = (site_on_ridge(lower, 36), site_on_ridge(lower, 46))
-    rotation = rotation_about((1, 0, 0), np.radians(-6.0)) @ rotation_about((0, 0, 1), np.radians(3.0))
-    rotation = rotation @ rotation_about((0, 1, 0), np.radians(2.0))
+    # The head leans to the right: the right side of the bridge lies level with the ridge of 36.
+    rotation = rotation_about((0, 1, 0), np.radians(-6.5)) @ rotation_about((1, 0, 0), np.radians(4.0))
+    rotation = rotation @ rotation_about((0, 0, 1), np.radians(3.0))
     pose = RigidTransform.from_parts(rotation, (1.5, -24.0, 12.0), "scene", "lps")
     return Scene("lower_bridge", SAMPLE_SEED, lower, pose, upper, bodies, markers, None, sites, opening_mm=9.0)
 
