@@ -10,6 +10,7 @@ import base64
 import json
 import math
 from collections.abc import Callable, Mapping
+from enum import StrEnum
 from functools import cache
 from typing import Any, Protocol, get_args, get_origin
 
@@ -236,10 +237,11 @@ def _int_in(value: Any, _: Any) -> int:
     return int(value)
 
 
-def _str_in(value: Any, _: Any) -> str:
+def _str_in(value: Any, wanted: Any) -> str:
     if not isinstance(value, str):
         raise TypeError(f"a text is wanted, not {value!r}")
-    return value
+    # Words of a fixed list (jaw, side, support) are texts too, so they come here.
+    return wanted(value) if isinstance(wanted, type) and issubclass(wanted, StrEnum) else value
 
 
 def _bool_in(value: Any, _: Any) -> bool:

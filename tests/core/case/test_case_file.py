@@ -68,6 +68,15 @@ def test_every_part_comes_back_equal(folder: Path) -> None:
         assert not store.findings
 
 
+def test_words_of_a_list_come_back_as_members(folder: Path) -> None:
+    """A word that reads alike but is no member fails every `is` comparison."""
+    with CaseStore.open(folder) as store:
+        plan = store.plan()
+    assert type(plan.jaw).__name__ == "Jaw"
+    assert all(type(canal.side).__name__ == "Side" for canal in plan.canals.values())
+    assert type(plan.guide.support).__name__ == "Support"
+
+
 def test_the_sample_fills_every_part() -> None:
     plan = full_plan()
     empty = [name for name in codec.attrs_fields(Plan) if not getattr(plan, name)]
