@@ -6,21 +6,16 @@ Only headers are read here. Sections named are those of DICOM PS3.3.
 from __future__ import annotations
 
 import io
-import logging
-import warnings
 import zlib
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
 import pydicom
 from attrs import frozen
-from pydicom.datadict import tag_for_keyword
-from pydicom.dataelem import RawDataElement
 from pydicom.dataset import Dataset
 
 from planner_core.geometry.frames import FloatArray
+from planner_core.imaging.dicom_elements import floats, integer, items, listed, meta_text, text
 from planner_core.imaging.scan_files import ScanFile
 
 CT_CLASSES = {
@@ -129,22 +124,6 @@ class DamagedFile(Exception):  # noqa: N818 - it says what the file is
         self.series_uid = series_uid
 
 
-@contextmanager
-def quiet_pydicom() -> Iterator[None]:
-    """Read without pydicom's own warnings: the checks here are stricter, and names stay out of logs."""
-    loggers = [logging.getLogger(name) for name in ("pydicom", "openjpeg", "pylibjpeg", "nibabel.global")]
-    levels = [logger.level for logger in loggers]
-    with warnings.catch_warnings(), pydicom.config.disable_value_validation():
-        warnings.simplefilter("ignore")
-        for logger in loggers:
-            logger.setLevel(logging.CRITICAL + 1)
-        try:
-            yield
-        finally:
-            for logger, level in zip(loggers, levels, strict=True):
-                logger.setLevel(level)
-
-
 def read_header(file: ScanFile) -> ImageHeader | NotAnImage:
     """Read the header of one file.
 
@@ -175,7 +154,7 @@ def read_header(file: ScanFile) -> ImageHeader | NotAnImage:
     try:
         return _header(file, dataset, head, end)
     except DamagedFile as damage:
-        raise DamagedFile(str(damage), _text(dataset, "SeriesInstanceUID")) from None
+        raise DamagedFile(str(damage), text(dataset, "SeriesInstanceUID")) from None
 
 
 def _looks_like_dicom(head: bytes) -> bool:
@@ -203,19 +182,19 @@ def _parse(head: bytes) -> tuple[Dataset | None, int | None, str]:
 
 def _hopeless(dataset: Dataset) -> bool:
     """Whether the class is already known to be none of ours, so that reading on is useless."""
-    sop_class = _text(dataset, "SOPClassUID")
+    sop_class = text(dataset, "SOPClassUID")
     return bool(sop_class) and sop_class not in CT_CLASSES
 
 
 def _unreadable(dataset: Dataset | None, failure: str, file: ScanFile) -> NotAnImage:
-    if dataset is not None and _text(dataset, "SOPClassUID") in CT_CLASSES:
-        raise DamagedFile(f"{file.name} ends before its picture data", _text(dataset, "SeriesInstanceUID"))
+    if dataset is not None and text(dataset, "SOPClassUID") in CT_CLASSES:
+        raise DamagedFile(f"{file.name} ends before its picture data", text(dataset, "SeriesInstanceUID"))
     return NotAnImage("damaged DICOM file" if failure else "DICOM file without a picture")
 
 
 def _why_not(dataset: Dataset) -> str:
     """Say why an object is no slice of a CT volume; empty if it is one."""
-    sop_class = _text(dataset, "SOPClassUID") or _meta_text(dataset, "MediaStorageSOPClassUID")
+    sop_class = text(dataset, "SOPClassUID") or meta_text(dataset, "MediaStorageSOPClassUID")
     if sop_class not in CT_CLASSES:
         if "DirectoryRecordSequence" in dataset or sop_class == "1.2.840.10008.1.3.10":
             return "disc directory"
@@ -224,12 +203,12 @@ def _why_not(dataset: Dataset) -> str:
             return "screen capture"
         if "SR" in name.split() or "Encapsulated" in name or "Report" in name:
             return "report"
-        modality = _text(dataset, "Modality")
+        modality = text(dataset, "Modality")
         return f"other object ({modality})" if modality.isalnum() and len(modality) <= 16 else "other object"
-    kinds = [str(kind).upper() for kind in _listed(dataset, "ImageType")]
+    kinds = [str(kind).upper() for kind in listed(dataset, "ImageType")]
     if "LOCALIZER" in kinds or "SCOUT" in kinds:
         return "scout"
-    if _integer(dataset, "SamplesPerPixel", 1) != 1:
+    if integer(dataset, "SamplesPerPixel", 1) != 1:
         return "picture in colour"
     if "SCREEN SAVE" in kinds:
         return "screen capture"
@@ -238,7 +217,7 @@ def _why_not(dataset: Dataset) -> str:
 
 def _header(file: ScanFile, dataset: Dataset, head: bytes, end: int | None) -> ImageHeader | NotAnImage:
     """Turn elements into numbers and check them against the file's size."""
-    syntax = _meta_text(dataset, "TransferSyntaxUID") or _IMPLICIT
+    syntax = meta_text(dataset, "TransferSyntaxUID") or _IMPLICIT
     if end is None:
         raise DamagedFile(f"{file.name} ends before its picture data")
     tag_kind, offset, length = _pixel_element(head, end, syntax)
@@ -292,29 +271,29 @@ def _pixel_element(head: bytes, start: int, syntax: str) -> tuple[str, int, int]
 
 def _numbers(file: ScanFile, dataset: Dataset, syntax: str, offset: int, length: int) -> ImageHeader:
     """Take every number that is needed out of the elements."""
-    frames = max(1, _integer(dataset, "NumberOfFrames", 1))
+    frames = max(1, integer(dataset, "NumberOfFrames", 1))
     if frames > MOST_FRAMES:
         raise DamagedFile(f"{file.name} claims {frames} frames")
-    bits = _integer(dataset, "BitsAllocated", 0)
-    stored = _integer(dataset, "BitsStored", bits)
+    bits = integer(dataset, "BitsAllocated", 0)
+    stored = integer(dataset, "BitsStored", bits)
     groups = _functional_groups(dataset, frames)
     return ImageHeader(
         file=file,
-        sop_class=_text(dataset, "SOPClassUID") or _meta_text(dataset, "MediaStorageSOPClassUID"),
-        sop_instance_uid=_text(dataset, "SOPInstanceUID"),
-        series_uid=_text(dataset, "SeriesInstanceUID"),
-        study_uid=_text(dataset, "StudyInstanceUID"),
-        frame_of_reference_uid=_text(dataset, "FrameOfReferenceUID"),
+        sop_class=text(dataset, "SOPClassUID") or meta_text(dataset, "MediaStorageSOPClassUID"),
+        sop_instance_uid=text(dataset, "SOPInstanceUID"),
+        series_uid=text(dataset, "SeriesInstanceUID"),
+        study_uid=text(dataset, "StudyInstanceUID"),
+        frame_of_reference_uid=text(dataset, "FrameOfReferenceUID"),
         syntax=syntax,
         little_endian=syntax != _BIG_ENDIAN,
-        rows=_integer(dataset, "Rows", 0),
-        columns=_integer(dataset, "Columns", 0),
+        rows=integer(dataset, "Rows", 0),
+        columns=integer(dataset, "Columns", 0),
         frames=frames,
         bits_allocated=bits,
         bits_stored=stored,
-        high_bit=_integer(dataset, "HighBit", stored - 1),
-        signed=_integer(dataset, "PixelRepresentation", 0) == 1,
-        photometric=_text(dataset, "PhotometricInterpretation") or "MONOCHROME2",
+        high_bit=integer(dataset, "HighBit", stored - 1),
+        signed=integer(dataset, "PixelRepresentation", 0) == 1,
+        photometric=text(dataset, "PhotometricInterpretation") or "MONOCHROME2",
         padding=_padding(dataset),
         positions_lps_mm=groups["ImagePositionPatient"],
         orientations=groups["ImageOrientationPatient"],
@@ -359,11 +338,11 @@ _GROUPS: dict[str, tuple[str, int, float]] = {
 
 def _functional_groups(dataset: Dataset, frames: int) -> dict[str, FloatArray]:
     """Give each geometric value per frame: from its own group, the shared group, or the top level."""
-    shared = _items(dataset, "SharedFunctionalGroupsSequence")
-    each = _items(dataset, "PerFrameFunctionalGroupsSequence")
+    shared = items(dataset, "SharedFunctionalGroupsSequence")
+    each = items(dataset, "PerFrameFunctionalGroupsSequence")
     values: dict[str, FloatArray] = {}
     for keyword, (sequence, count, absent) in _GROUPS.items():
-        common = _floats(dataset, keyword, count)
+        common = floats(dataset, keyword, count)
         for group in shared[:1]:
             common = _in_group(group, sequence, keyword, count, common)
         rows = np.full((frames, count), absent if common is None else common, dtype=np.float64)
@@ -380,8 +359,8 @@ def _functional_groups(dataset: Dataset, frames: int) -> dict[str, FloatArray]:
 def _in_group(
     group: Dataset, sequence: str, keyword: str, count: int, otherwise: FloatArray | None
 ) -> FloatArray | None:
-    for item in _items(group, sequence)[:1]:
-        found = _floats(item, keyword, count)
+    for item in items(group, sequence)[:1]:
+        found = floats(item, keyword, count)
         if found is not None:
             return found
     return otherwise
@@ -389,104 +368,22 @@ def _in_group(
 
 def _padding(dataset: Dataset) -> tuple[int, int] | None:
     """Stored values that mean "outside the picture" (PS3.3 C.7.5.1.1.2)."""
-    value = _integer(dataset, "PixelPaddingValue", None)
+    value = integer(dataset, "PixelPaddingValue", None)
     if value is None:
         return None
-    limit = _integer(dataset, "PixelPaddingRangeLimit", value)
+    limit = integer(dataset, "PixelPaddingRangeLimit", value)
     return min(value, limit), max(value, limit)
-
-
-_TAGS = {
-    keyword: tag_for_keyword(keyword)
-    for keyword in (
-        *_GROUPS,
-        "Rows",
-        "Columns",
-        "BitsAllocated",
-        "BitsStored",
-        "HighBit",
-        "PixelRepresentation",
-        "SamplesPerPixel",
-        "NumberOfFrames",
-    )
-}
-
-
-def _items(dataset: Dataset, keyword: str) -> list[Dataset]:
-    if keyword not in dataset:
-        return []
-    try:
-        return list(dataset.get(keyword) or [])
-    except Exception:  # damaged sequences fail in many ways; then they are not there
-        return []
-
-
-def _floats(dataset: Dataset, keyword: str, count: int) -> FloatArray | None:
-    """Give `count` finite numbers, or None."""
-    try:
-        # Decimal strings as they lie in the file: pydicom's own conversion takes most of the time of an import.
-        raw = dataset.get_item(_TAGS[keyword]) if keyword in _TAGS else None
-        if isinstance(raw, RawDataElement) and isinstance(raw.value, bytes) and raw.VR in ("DS", None):
-            texts = raw.value.decode("ascii").replace("\0", " ").split("\\")
-            numbers = np.array([float(text) for text in texts])
-            return numbers if numbers.shape == (count,) and np.isfinite(numbers).all() else None
-        value = dataset.get(keyword)
-        if value is None or value == "":
-            return None
-        numbers = np.atleast_1d(np.asarray(value, dtype=np.float64))
-    except Exception:  # not numbers, or a damaged element
-        return None
-    if numbers.shape != (count,) or not np.isfinite(numbers).all():
-        return None
-    return numbers
-
-
-def _integer(dataset: Dataset, keyword: str, otherwise: Any) -> Any:
-    try:
-        raw = dataset.get_item(_TAGS[keyword]) if keyword in _TAGS else None
-        if isinstance(raw, RawDataElement) and raw.VR in ("US", "IS") and isinstance(raw.value, bytes):
-            if not raw.value.strip():
-                return otherwise
-            order: Any = "little" if raw.is_little_endian else "big"
-            return int.from_bytes(raw.value[:2], order) if raw.VR == "US" else int(raw.value)
-        value = dataset.get(keyword)
-        return otherwise if value is None or value == "" else int(value)
-    except Exception:  # not a number, or a damaged element
-        return otherwise
-
-
-def _listed(dataset: Dataset, keyword: str) -> list[Any]:
-    try:
-        value = dataset.get(keyword)
-    except Exception:
-        return []
-    if value is None:
-        return []
-    return [value] if isinstance(value, str) else list(value)
-
-
-def _text(dataset: Dataset, keyword: str) -> str:
-    try:
-        value = dataset.get(keyword)
-        return "" if value is None else str(value).strip()
-    except Exception:  # wrong character set or a damaged element
-        return ""
-
-
-def _meta_text(dataset: Dataset, keyword: str) -> str:
-    meta = vars(dataset).get("file_meta")
-    return "" if meta is None else _text(meta, keyword)
 
 
 def text_of(header: ImageHeader, keyword: str) -> str:
     """Give one element of the header as words; empty where it is missing or damaged."""
-    return _text(header.dataset, keyword)
+    return text(header.dataset, keyword)
 
 
 def date_of(header: ImageHeader, *keywords: str) -> str:
     """Give the first of the date elements as YYYY-MM-DD; empty where there is none."""
     for keyword in keywords:
-        digits = _text(header.dataset, keyword).replace(".", "").replace("-", "")
+        digits = text(header.dataset, keyword).replace(".", "").replace("-", "")
         if len(digits) >= 8 and digits[:8].isdigit():
             return f"{digits[:4]}-{digits[4:6]}-{digits[6:8]}"
     return ""
@@ -494,5 +391,5 @@ def date_of(header: ImageHeader, *keywords: str) -> str:
 
 def number_of(header: ImageHeader, keyword: str) -> float | None:
     """Give one element of the header as a number; None where it is missing or damaged."""
-    value = _floats(header.dataset, keyword, 1)
+    value = floats(header.dataset, keyword, 1)
     return None if value is None else float(value[0])

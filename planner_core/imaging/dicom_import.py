@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
 
@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from planner_core.errors import PlannerError
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.volume import Volume
-from planner_core.imaging import dicom_pixels, slice_geometry
+from planner_core.imaging import dicom_pixels
+from planner_core.imaging.dicom_elements import quiet_pydicom
 from planner_core.imaging.dicom_header import (
     CT_CLASSES,
     DamagedFile,
@@ -22,7 +23,6 @@ from planner_core.imaging.dicom_header import (
     NotAnImage,
     date_of,
     number_of,
-    quiet_pydicom,
     read_header,
     text_of,
 )
@@ -31,6 +31,15 @@ from planner_core.imaging.import_findings import findings_of
 from planner_core.imaging.resample import resample_stack
 from planner_core.imaging.scan import ImportedScan, ScanSource
 from planner_core.imaging.scan_files import ScanFile, ScanFiles, collect_files
+from planner_core.imaging.series_slices import (
+    SeriesSlice,
+    arrange_slices,
+    one_kind,
+    problem_of,
+    slices_of,
+    voxel_spacing,
+    without_doubles,
+)
 from planner_core.imaging.slice_geometry import Stack
 from planner_core.progress import Progress, part_of, silent
 
@@ -42,9 +51,6 @@ MOST_VOXELS_PER_BYTE = 20_000
 
 THUMBNAIL_VOXELS = 96
 """Longer side of the small picture in the list of series (our choice)."""
-
-ODD_FRAMES = 3
-"""Frames of another size or orientation that are left out as a scout, at most (our choice)."""
 
 
 @frozen(eq=False)
@@ -207,114 +213,7 @@ def words_for(skipped: Mapping[str, int]) -> str:
     return ", ".join(f"{count} x {reason}" for reason, count in sorted(skipped.items(), key=lambda kv: -kv[1]))
 
 
-@frozen(eq=False)
-class _Slice:
-    """One frame of one file."""
-
-    header: ImageHeader
-    frame: int
-
-
-def _slices_of(headers: Iterable[ImageHeader]) -> list[_Slice]:
-    return [_Slice(header, frame) for header in headers for frame in range(header.frames)]
-
-
-def _one_kind(slices: list[_Slice]) -> tuple[list[_Slice], int]:
-    """Keep the frames of the commonest size and orientation; more than a few others make the series mixed."""
-    orientations = np.array([part.header.orientations[part.frame] for part in slices])
-    if not np.isfinite(orientations).all():
-        raise PlannerError(
-            "The slices do not say where they lie in the patient.", "Export the scan again as a DICOM volume."
-        )
-    numbers = slice_geometry.same_orientation(orientations)
-    sizes = [(part.header.rows, part.header.columns) for part in slices]
-    common_size = Counter(sizes).most_common(1)[0][0]
-    keep = [
-        part
-        for part, number, size in zip(slices, numbers, sizes, strict=True)
-        if number == 0 and size == common_size
-    ]
-    others = len(slices) - len(keep)
-    if others > ODD_FRAMES or (others and len(keep) < 10 * others):
-        raise PlannerError(
-            f"The series mixes slices of different orientation or size: {len(keep)} of one kind, "
-            f"{others} of others.",
-            "Export the volume as a series of its own.",
-        )
-    return keep, others
-
-
-def _spacing(slices: list[_Slice]) -> tuple[float, float]:
-    """Give the distance of rows and of columns, the same for all slices."""
-    spacings = np.array([part.header.spacings_mm[part.frame] for part in slices])
-    if not np.isfinite(spacings).all() or spacings.min() <= 0:
-        raise PlannerError("The slices do not give the size of their voxels.", "Export the scan again.")
-    if np.ptp(spacings, axis=0).max() > 1e-3 * spacings.min():
-        raise PlannerError(
-            f"The slices have different voxel sizes ({spacings.min():.3f} to {spacings.max():.3f} mm).",
-            "Export the volume as a series of its own.",
-        )
-    return float(spacings[0, 0]), float(spacings[0, 1])
-
-
-def _without_doubles(slices: list[_Slice]) -> tuple[list[_Slice], int]:
-    """Leave out true copies of a slice; two different slices in one place are refused."""
-    positions = np.array([part.header.positions_lps_mm[part.frame] for part in slices])
-    if not np.isfinite(positions).all():
-        raise PlannerError(
-            "Some slices do not say where they lie in the patient.", "Export the scan again as a DICOM volume."
-        )
-    orientation = slices[0].header.orientations[slices[0].frame]
-    drop: set[int] = set()
-    clashes = 0
-    for group in slice_geometry.same_positions(positions, orientation):
-        first, *rest = group
-        if all(_same_picture(slices[first], slices[other]) for other in rest):
-            drop.update(rest)
-        else:
-            clashes += 1
-    if clashes:
-        raise PlannerError(
-            f"{clashes} place{'s are' if clashes > 1 else ' is'} taken by several different slices: "
-            "the series holds more than one volume, or none.",
-            "Export each volume as a series of its own.",
-        )
-    return [part for index, part in enumerate(slices) if index not in drop], len(drop)
-
-
-def _same_picture(a: _Slice, b: _Slice) -> bool:
-    """Whether two slices are the same picture (copies with another file name or a new identifier)."""
-    if a.header.sop_instance_uid == b.header.sop_instance_uid and a.frame == b.frame and a.header.sop_instance_uid:
-        return True
-    return bool(
-        np.array_equal(dicom_pixels.read_frame(a.header, a.frame), dicom_pixels.read_frame(b.header, b.frame))
-    )
-
-
-def _arrange(slices: list[_Slice]) -> Stack:
-    positions = np.array([part.header.positions_lps_mm[part.frame] for part in slices])
-    thicknesses = np.array([part.header.thicknesses_mm[part.frame] for part in slices])
-    return slice_geometry.arrange(positions, slices[0].header.orientations[slices[0].frame], thicknesses)
-
-
-def _problem(stack: Stack) -> tuple[str, bool]:
-    """Why a stack cannot be taken as it is, and whether resampling helps."""
-    if len(stack.order) < 2:
-        return "The series has only one slice", False
-    if stack.gaps:
-        return slice_geometry.missing_words(stack)[:1].upper() + slice_geometry.missing_words(stack)[1:], False
-    if not stack.straight and stack.tilted:
-        return "The slices do not lie on one line: the series was put together from several", False
-    reasons = []
-    if stack.tilted:
-        reasons.append(f"the slices are tilted by {stack.tilt_deg:.1f} degrees against their stacking direction")
-    if not stack.even:
-        reasons.append(slice_geometry.steps_words(stack))
-    sentence = " and ".join(reasons)
-    return sentence[:1].upper() + sentence[1:], bool(reasons)
-
-
-def _check_size(slices: list[_Slice]) -> None:
+def _check_size(slices: list[SeriesSlice]) -> None:
     """Refuse volumes larger than reason, or than their compressed bytes can hold, before they are allocated."""
     voxels = sum(part.header.rows * part.header.columns for part in slices)
     if voxels > MOST_VOXELS:
@@ -335,11 +234,11 @@ def _read_series(
     headers: list[ImageHeader], skipped: Counter[str], resample: bool, progress: Progress
 ) -> ImportedScan:
     """Check geometry and size, then read the pixels of one series."""
-    slices, odd = _one_kind(_slices_of(headers))
-    slices, doubles = _without_doubles(slices)
-    row_mm, column_mm = _spacing(slices)
-    stack = _arrange(slices)
-    problem, helps = _problem(stack)
+    slices, odd = one_kind(slices_of(headers))
+    slices, doubles = without_doubles(slices)
+    row_mm, column_mm = voxel_spacing(slices)
+    stack = arrange_slices(slices)
+    problem, helps = problem_of(stack)
     if problem and not (helps and resample):
         raise PlannerError(
             f"{problem}.",
@@ -377,7 +276,7 @@ def _read_series(
     return ImportedScan(volume, source, findings)
 
 
-def _pixels(ordered: list[_Slice], progress: Progress) -> NDArray[np.int16]:
+def _pixels(ordered: list[SeriesSlice], progress: Progress) -> NDArray[np.int16]:
     """Read all frames into one array, file by file."""
     jobs: dict[int, list[tuple[int, int]]] = {}
     by_id = {id(part.header): part.header for part in ordered}
@@ -407,7 +306,7 @@ def _affine(stack: Stack, row_mm: float, column_mm: float) -> NDArray[np.float64
 
 
 def _reading_findings(
-    skipped: Mapping[str, int], doubles: int, problem: str, ordered: list[_Slice]
+    skipped: Mapping[str, int], doubles: int, problem: str, ordered: list[SeriesSlice]
 ) -> list[Finding]:
     findings = []
     if problem:
@@ -470,7 +369,7 @@ def person_words(name: str) -> str:
 def _summary(uid: str, headers: list[ImageHeader]) -> SeriesSummary:
     """Describe one series for the list, with what is wrong with it."""
     first = headers[0]
-    slices = _slices_of(headers)
+    slices = slices_of(headers)
     summary = SeriesSummary(
         uid=uid,
         description=text_of(first, "SeriesDescription"),
@@ -485,10 +384,10 @@ def _summary(uid: str, headers: list[ImageHeader]) -> SeriesSummary:
         thumbnail=_thumbnail(slices[len(slices) // 2]),
     )
     try:
-        slices, _ = _without_doubles(_one_kind(slices)[0])
-        row_mm, column_mm = _spacing(slices)
-        stack = _arrange(slices)
-        problem, helps = _problem(stack)
+        slices, _ = without_doubles(one_kind(slices)[0])
+        row_mm, column_mm = voxel_spacing(slices)
+        stack = arrange_slices(slices)
+        problem, helps = problem_of(stack)
     except PlannerError as error:
         return evolve(summary, problem=error.message.rstrip("."))
     shape = (len(slices), slices[0].header.rows, slices[0].header.columns)
@@ -508,7 +407,7 @@ def _summary(uid: str, headers: list[ImageHeader]) -> SeriesSummary:
     )
 
 
-def _thumbnail(part: _Slice) -> NDArray[np.uint8] | None:
+def _thumbnail(part: SeriesSlice) -> NDArray[np.uint8] | None:
     """Give a small picture of one slice between its 2 and 99.5 percentiles; None where it cannot be decoded."""
     try:
         plane = dicom_pixels.read_frame(part.header, part.frame)

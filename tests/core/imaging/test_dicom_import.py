@@ -141,7 +141,8 @@ def test_near_lossless_jpeg_ls_stays_within_its_error(tmp_path: Path):
 )
 def test_pydicoms_own_slices_decode_as_pydicom_and_simpleitk_do(name: str):
     """Single slices of pydicom and pydicom-data (MIT): JPEG 2000, JPEG lossless, plain."""
-    from planner_core.imaging.dicom_header import ImageHeader, quiet_pydicom, read_header
+    from planner_core.imaging.dicom_elements import quiet_pydicom
+    from planner_core.imaging.dicom_header import ImageHeader, read_header
     from planner_core.imaging.dicom_pixels import read_frame
     from planner_core.imaging.scan_files import collect_files
 
