@@ -1,0 +1,70 @@
+"""The drawn shapes of the open plan, made once per value: sections and 3D view take them from here."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from app.shapes import CanalBody, Mesh, canal_body, envelope_body, fixture_body
+from app.workspace import Workspace
+from planner_core.planning.fixture import PlacedFixture
+
+
+def fixture_mesh(workspace: Workspace, fixture: PlacedFixture) -> Mesh:
+    """Give the body of a fixture."""
+    mesh: Any = workspace.shelf.get(f"fixture:{fixture.site}", (fixture,), lambda: fixture_body(fixture))
+    return mesh  # type: ignore[no-any-return]
+
+
+def canal_shape(workspace: Workspace, side: str) -> CanalBody:
+    """Give the canal of a side."""
+    canal = workspace.plan.canals[side]
+    shape: Any = workspace.shelf.get(f"canal:{side}", (canal,), lambda: canal_body(canal))
+    return shape  # type: ignore[no-any-return]
+
+
+def envelope_mesh(workspace: Workspace, fixture: PlacedFixture) -> Mesh | None:
+    """Give where the drill may go (95 %); None while there is no budget for the fixture as it stands."""
+    budget = workspace.numbers.budgets.get(fixture.site)
+    known = workspace.numbers.plan.fixtures.get(fixture.site)
+    if budget is None or known is not fixture:
+        return None
+    envelope = budget.envelope
+    mesh: Any = workspace.shelf.get(
+        f"envelope:{fixture.site}",
+        (fixture, budget),
+        lambda: envelope_body(fixture, envelope.depths_mm, envelope.radius_p95_mm),
+    )
+    return mesh  # type: ignore[no-any-return]
+
+
+def bone_mesh(workspace: Workspace) -> Mesh | None:
+    """Give the bone surface, if it was made."""
+    bone = workspace.plan.bone
+    if bone is None:
+        return None
+    surface = bone.bone.surface
+    mesh: Any = workspace.shelf.get("bone", (surface,), lambda: Mesh(surface.points_mm, surface.triangles))
+    return mesh  # type: ignore[no-any-return]
+
+
+def matched_surface_mesh(workspace: Workspace) -> Mesh | None:
+    """Give the surface scan where the match puts it."""
+    adopted = workspace.plan.match
+    if adopted is None or adopted.surface_id not in workspace.plan.surfaces:
+        return None
+    surface = workspace.plan.surfaces[adopted.surface_id].surface
+
+    def make() -> Mesh:
+        moved = adopted.match.lps_from_surface.apply(surface.points_mm)
+        return Mesh(moved, surface.triangles)
+
+    mesh: Any = workspace.shelf.get("surface", (adopted.match, surface), make)
+    return mesh  # type: ignore[no-any-return]
+
+
+def first_surface(workspace: Workspace) -> Any:
+    """Give the surface scan that is matched, or the first one; None without any."""
+    plan = workspace.plan
+    if plan.match is not None and plan.match.surface_id in plan.surfaces:
+        return plan.surfaces[plan.match.surface_id]
+    return next(iter(plan.surfaces.values()), None)

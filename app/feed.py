@@ -1,0 +1,172 @@
+"""Keeps the window's numbers up to date: jobs for what takes long, the live ledger while something is dragged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from attrs import evolve
+from PySide6.QtCore import QObject, QTimer
+
+from app.numbers import Numbers, Tracks
+from app.workspace import Workspace
+from planner_core.anatomy.ridge import ridge_at
+from planner_core.case import derived
+from planner_core.case.blockers import findings_of
+from planner_core.case.chain import chain_of
+from planner_core.case.plan import Plan
+from planner_core.case.session import Change
+from planner_core.imaging.scan_check import ScanCheck, check_scan
+from planner_core.progress import Progress, silent
+
+TRACK_EVERY_MM = 2.0
+"""Distance of the stations measured under the strip, mm (our choice: half a tooth's width or less)."""
+WIDTH_DEPTH_MM = 1.0
+"""The ridge width under the strip is that at this depth below the crest, mm."""
+SETTLE_MS = 60
+"""A change waits this long for the next one before its numbers are computed (our choice)."""
+
+
+def tracks_of(plan: Plan, check: ScanCheck | None, progress: Progress = silent) -> Tracks:
+    """Measure scatter, ridge width and height along the arch of a plan that has scan and arch."""
+    assert plan.scan is not None and plan.arch is not None
+    volume, arch = plan.scan.volume, plan.arch
+    stations = np.arange(np.ceil(arch.stations_mm[0]), arch.stations_mm[-1], TRACK_EVERY_MM)
+    points = np.array([arch.point_at(float(s)) for s in stations])
+    scatter = np.full(len(stations), np.nan) if check is None else np.asarray(check.level_at(points))
+    width, height = np.full(len(stations), np.nan), np.full(len(stations), np.nan)
+    bone = None if plan.bone is None else plan.bone.bone
+    levels = None if check is None else check.grey
+    canals: Sequence[Any] = tuple(plan.canals.values())
+    for k, station in enumerate(stations.tolist()):
+        progress(k / len(stations), "Measuring the ridge along the arch")
+        ridge = ridge_at(volume, arch, station, bone, canals, levels=levels, degradation=check)
+        found = ridge.width_mm.get(WIDTH_DEPTH_MM)
+        width[k] = np.nan if found is None else found
+        height[k] = np.nan if ridge.height_mm is None else ridge.height_mm
+    return Tracks(stations, scatter, width, height)
+
+
+def numbers_of(plan: Plan) -> Numbers:
+    """Compute what follows from a plan, as far as it does not take long."""
+    rows: tuple[Any, ...] = ()
+    budgets: Any = {}
+    if plan.fixtures:
+        rows = derived.ledger_of(plan).rows
+        budgets = derived.budgets_of(plan)
+    return Numbers(
+        plan,
+        links=tuple(chain_of(plan)),
+        rows=rows,
+        budgets=budgets,
+        scan_check=derived.known_scan_check(plan),
+        findings=tuple(findings_of(plan)),
+        is_complete=True,
+    )
+
+
+class Feed(QObject):
+    """Listens to the plan and fills `workspace.numbers`."""
+
+    def __init__(self, workspace: Workspace, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._workspace = workspace
+        self._settle = QTimer(self)
+        self._settle.setSingleShot(True)
+        self._settle.setInterval(SETTLE_MS)
+        self._settle.timeout.connect(self.compute)
+        self._tracks_inputs: tuple[Any, ...] = ()
+        self._tracks: Tracks | None = None
+        workspace.signals.opened.connect(self._on_opened)
+        workspace.signals.changed.connect(self._on_changed)
+
+    def stop(self) -> None:
+        """Compute nothing more."""
+        self._settle.stop()
+
+    def _on_opened(self) -> None:
+        self._tracks, self._tracks_inputs = None, ()
+        if self._workspace.is_open:
+            self._settle.start()
+        else:
+            self._settle.stop()
+
+    def _on_changed(self, change: Change) -> None:
+        if change.preview:
+            self.follow(change.after)
+        else:
+            self._settle.start()
+
+    def follow(self, plan: Plan) -> None:
+        """Give the numbers that a gesture needs at once: clearances and first-order budget."""
+        before = self._workspace.numbers
+        if not plan.fixtures:
+            return
+        rows = derived.live_ledger_of(plan).rows(plan.fixtures)
+        budgets = derived.budgets_of(plan)
+        self._workspace.set_numbers(evolve(before, plan=plan, rows=rows, budgets=budgets, is_complete=False))
+
+    def compute(self) -> None:
+        """Start the jobs for the plan as it stands."""
+        workspace = self._workspace
+        if not workspace.is_open:
+            return
+        plan = workspace.plan
+
+        def wanted() -> bool:
+            return workspace.is_open and workspace.plan is plan
+
+        job = workspace.jobs.start("Numbers", numbers_of, plan, key="numbers", is_wanted=wanted, shown=False)
+        job.succeeded.connect(self._take)
+        job.failed.connect(workspace.messages.report)
+
+    def _take(self, numbers: Numbers) -> None:
+        self._workspace.set_numbers(evolve(numbers, tracks=self._tracks))
+        self._start_scan_check(numbers.plan)
+        self._start_tracks(numbers)
+
+    def _start_scan_check(self, plan: Plan) -> None:
+        workspace = self._workspace
+        if plan.scan is None or derived.known_scan_check(plan) is not None:
+            return
+        scan = plan.scan
+        if any(job.key == "scan check" and not job.is_cancelled for job in workspace.jobs.running):
+            return
+
+        def wanted() -> bool:
+            now = workspace.plan.scan
+            return workspace.is_open and now is not None and now.volume is scan.volume
+
+        job = workspace.jobs.start("Checking the scan", check_scan, scan.volume, key="scan check", is_wanted=wanted)
+        job.succeeded.connect(lambda check: self._take_check(plan, check))
+        job.failed.connect(workspace.messages.report)
+
+    def _take_check(self, plan: Plan, check: ScanCheck) -> None:
+        derived.remember_scan_check(plan, check)
+        self.compute()
+
+    def _start_tracks(self, numbers: Numbers) -> None:
+        plan, workspace = numbers.plan, self._workspace
+        if plan.scan is None or plan.arch is None:
+            self._tracks, self._tracks_inputs = None, ()
+            return
+        inputs = (plan.scan.volume, plan.arch, plan.canals, plan.bone, numbers.scan_check)
+        if len(inputs) == len(self._tracks_inputs) and all(
+            a is b for a, b in zip(inputs, self._tracks_inputs, strict=True)
+        ):
+            return
+        self._tracks_inputs = inputs
+
+        def wanted() -> bool:
+            return self._tracks_inputs is inputs
+
+        job = workspace.jobs.start(
+            "Measuring the ridge", tracks_of, plan, numbers.scan_check, key="tracks", is_wanted=wanted, shown=False
+        )
+        job.succeeded.connect(self._take_tracks)
+        job.failed.connect(workspace.messages.report)
+
+    def _take_tracks(self, tracks: Tracks) -> None:
+        self._tracks = tracks
+        self._workspace.set_numbers(evolve(self._workspace.numbers, tracks=tracks))

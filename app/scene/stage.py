@@ -1,0 +1,239 @@
+"""The render window: keeps one actor set per thing and changes only what changed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import vtkmodules.qt
+
+vtkmodules.qt.PyQtImpl = "PySide6"
+
+from PySide6.QtWidgets import QWidget  # noqa: E402
+from vtkmodules.qt.QVTKRenderWindowInteractor import QVTKRenderWindowInteractor  # noqa: E402
+from vtkmodules.vtkInteractionStyle import vtkInteractorStyleTrackballCamera  # noqa: E402
+from vtkmodules.vtkRenderingCore import vtkCellPicker, vtkRenderer, vtkWindowToImageFilter  # noqa: E402
+
+from app import drawn  # noqa: E402
+from app.picks import Pick  # noqa: E402
+from app.scene import things  # noqa: E402
+from app.words import site_label  # noqa: E402
+from app.workspace import Workspace  # noqa: E402
+
+NOTHING_YET = "Nothing stands in space yet.\n\nMake the bone surface (Anatomy), open a surface scan (Match) or place a fixture (Fixtures)."
+PICK_TOLERANCE = 0.003
+"""How near to a surface a click counts, as a share of the window's diagonal (our choice)."""
+
+
+class Stage:
+    """Renderer, camera and actors. Made after the window is shown."""
+
+    def __init__(self, workspace: Workspace, parent: QWidget) -> None:
+        self._workspace = workspace
+        self.widget = QVTKRenderWindowInteractor(parent)
+        self.is_drawn = False
+        self._scene = ""
+        self._shown: dict[str, tuple[tuple[Any, ...], list[Any]]] = {}
+        self._names: dict[Any, str] = {}
+        self._renderer = vtkRenderer()
+        self._window = self.widget.GetRenderWindow()
+        self._window.SetMultiSamples(0)
+        self._window.AddRenderer(self._renderer)
+        interactor = self._window.GetInteractor()
+        interactor.SetInteractorStyle(vtkInteractorStyleTrackballCamera())
+        self._renderer.SetBackground(*things.rgb(workspace.theme.picture))
+        self._renderer.SetUseFXAA(False)
+
+    def begin(self) -> None:
+        """Make the interactor ready."""
+        self.widget.Initialize()
+
+    def end(self) -> None:
+        """Give everything back to VTK."""
+        for _, actors in self._shown.values():
+            for actor in actors:
+                self._renderer.RemoveViewProp(actor)
+        self._shown.clear()
+        self._names.clear()
+        self._window.GetInteractor().TerminateApp()
+        self.widget.Finalize()
+
+    # ------------------------------------------------------------ contents
+
+    def refresh(self, scene: str) -> str:
+        """Bring the scene up to date and draw it; gives a sentence when there is nothing to show."""
+        wanted = self._patient() if scene == "patient" else self._surface_alone()
+        if not wanted:
+            self.is_drawn = False
+            return NOTHING_YET
+        other = scene != self._scene or not self._shown
+        self._scene = scene
+        for name in [name for name in self._shown if name not in wanted]:
+            self._remove(name)
+        for name, (inputs, make) in wanted.items():
+            known = self._shown.get(name)
+            if known is not None and len(known[0]) == len(inputs):
+                if all(a is b or _same(a, b) for a, b in zip(known[0], inputs, strict=True)):
+                    continue
+            self._remove(name)
+            actors = make()
+            for actor in actors:
+                self._renderer.AddViewProp(actor)
+                self._names[actor] = name
+            self._shown[name] = (inputs, actors)
+        if other:
+            self.look_from_front(draw=False)
+        self._renderer.ResetCameraClippingRange()
+        self._window.Render()
+        self.is_drawn = True
+        return ""
+
+    def _remove(self, name: str) -> None:
+        for actor in self._shown.pop(name, ((), []))[1]:
+            self._renderer.RemoveViewProp(actor)
+            self._names.pop(actor, None)
+
+    def _patient(self) -> dict[str, tuple[tuple[Any, ...], Callable[[], list[Any]]]]:
+        workspace, theme = self._workspace, self._workspace.theme
+        plan, layers, in_hand = workspace.plan, workspace.view.layers, workspace.view.site
+        wanted: dict[str, tuple[tuple[Any, ...], Callable[[], list[Any]]]] = {}
+        bone, surface = drawn.bone_mesh(workspace), drawn.matched_surface_mesh(workspace)
+        if bone is not None and "bone" in layers:
+            wanted["bone"] = ((bone,), lambda: [_body(bone, theme.bone, 0.42)])
+        if surface is not None and "surface" in layers:
+            wanted["surface"] = ((surface,), lambda: [_body(surface, theme.surface, 0.55)])
+        for side in plan.canals if "canal" in layers else ():
+            canal = drawn.canal_shape(workspace, side)
+            wanted[f"canal:{side}"] = ((canal,), lambda canal=canal: things.canal_actors(canal, theme.canal))
+        for site, fixture in plan.fixtures.items():
+            mesh = drawn.fixture_mesh(workspace, fixture)
+            colour = theme.accent if site == in_hand else theme.fixture
+            label = site_label(site, workspace.settings.notation)
+            top = fixture.pose.at_depth(-4.0)
+            wanted[f"fixture:{site}"] = (
+                (mesh, colour, label),
+                lambda mesh=mesh, colour=colour, label=label, top=top: [
+                    things.mesh_actor(mesh, colour),
+                    things.text_actor(label, top, colour, 15),
+                ],
+            )
+            envelope = drawn.envelope_mesh(workspace, fixture)
+            if envelope is not None and "envelope" in layers and site == in_hand:
+                wanted[f"envelope:{site}"] = (
+                    (envelope,),
+                    lambda envelope=envelope: [things.envelope_actor(envelope, theme.accent)],
+                )
+        if plan.arch is not None and wanted:
+            arch = plan.arch
+            wanted["arch"] = ((arch,), lambda: [things.line_actor([arch.curve_lps_mm], theme.arch)])
+        if wanted:
+            self._add_sides(wanted)
+        return wanted
+
+    def _add_sides(self, wanted: dict[str, Any]) -> None:
+        """Write R and L beside what is shown."""
+        plan = self._workspace.plan
+        if plan.scan is None:
+            return
+        volume, accent = plan.scan.volume, self._workspace.theme.accent
+        arch = plan.arch
+
+        def make() -> list[Any]:
+            points = volume.corners_lps_mm() if arch is None else arch.curve_lps_mm
+            centre = points.mean(axis=0)
+            reach = np.array([max(float(np.ptp(points[:, 0])) / 2 + 12.0, 20.0), 0, 0])
+            middle = (points.min(axis=0) + points.max(axis=0)) / 2
+            place = np.array([middle[0], centre[1], centre[2]])
+            return [
+                things.text_actor("R", place - reach, accent, 20),
+                things.text_actor("L", place + reach, accent, 20),
+            ]
+
+        wanted["sides"] = ((volume, arch, accent), make)
+
+    def _surface_alone(self) -> dict[str, tuple[tuple[Any, ...], Callable[[], list[Any]]]]:
+        workspace, theme = self._workspace, self._workspace.theme
+        chosen = drawn.first_surface(workspace)
+        if chosen is None:
+            return {}
+        surface = chosen.surface
+        wanted: dict[str, tuple[tuple[Any, ...], Callable[[], list[Any]]]] = {
+            "own": (
+                (surface,),
+                lambda: [things.actor_of(things.with_normals(_data(surface)), theme.surface)],
+            )
+        }
+        pairs = workspace.plan.pairs
+        if pairs:
+            wanted["pairs"] = (
+                (pairs,),
+                lambda: [
+                    things.cross_actor(np.array([pair.surface_mm for pair in pairs]), theme.pair, 1.6),
+                    *(
+                        things.text_actor(pair.name, pair.surface_mm + _over(surface), theme.pair, 14)
+                        for pair in pairs
+                    ),
+                ],
+            )
+        return wanted
+
+    # ------------------------------------------------------------ camera and picking
+
+    def look_from_front(self, draw: bool = True) -> None:
+        """Look from the front and a little from above, patient's right on the left."""
+        camera = self._renderer.GetActiveCamera()
+        camera.SetFocalPoint(0, 0, 0)
+        camera.SetPosition(0, -1, 0.55)
+        camera.SetViewUp(0, 0, 1)
+        self._renderer.ResetCamera()
+        camera.Zoom(1.25)
+        if draw:
+            self._window.Render()
+
+    def pick(self, x: float, y: float) -> tuple[Pick | None, str]:
+        """Give the place under a point of the widget and the site of a fixture that was hit."""
+        ratio = self.widget.devicePixelRatioF()
+        picker = vtkCellPicker()
+        picker.SetTolerance(PICK_TOLERANCE)
+        if not picker.Pick(x * ratio, (self.widget.height() - y - 1) * ratio, 0, self._renderer):
+            return None, ""
+        name = self._names.get(picker.GetViewProp() or picker.GetActor(), "")
+        place = np.array(picker.GetPickPosition())
+        if name == "own":
+            chosen = drawn.first_surface(self._workspace)
+            return Pick("scene", place, frame_name=chosen.surface.frame), ""
+        if name == "surface":
+            adopted = self._workspace.plan.match
+            assert adopted is not None
+            transform = adopted.match.lps_from_surface.inverse()
+            return Pick("scene", transform.apply(place), frame_name=transform.target), ""
+        site = name.split(":")[1] if name.startswith("fixture:") else ""
+        return Pick("scene", place), site
+
+    def pixels(self) -> Any:
+        """Give the drawn picture as bytes of shape (h, w, 3)."""
+        self._window.Render()
+        grabber = vtkWindowToImageFilter()
+        grabber.SetInput(self._window)
+        grabber.ReadFrontBufferOff()
+        grabber.Update()
+        return things.pixels_of(grabber.GetOutput())
+
+
+def _same(a: Any, b: Any) -> bool:
+    return isinstance(a, str) and isinstance(b, str) and a == b
+
+
+def _data(surface: Any) -> Any:
+    return things.poly_data(surface.points_mm, surface.triangles)
+
+
+def _body(mesh: Any, colour: str, opacity: float) -> Any:
+    return things.actor_of(
+        things.with_normals(things.poly_data(mesh.points_lps_mm, mesh.triangles)), colour, opacity
+    )
+
+
+def _over(surface: Any) -> Any:
+    return np.array([0.0, 0.0, 0.03 * float(np.linalg.norm(surface.extent_mm))])

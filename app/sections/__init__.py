@@ -1,0 +1,1 @@
+"""Flat pictures: grey values as images, everything else painted over them."""

@@ -1,0 +1,476 @@
+"""The strip: the panoramic section along the arch, the navigator of the window, with what runs under it by station."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import (
+    QBrush,
+    QColor,
+    QFontMetricsF,
+    QImage,
+    QKeyEvent,
+    QMouseEvent,
+    QPainter,
+    QPainterPath,
+    QPaintEvent,
+    QWheelEvent,
+)
+from PySide6.QtWidgets import QWidget
+
+from app import drawn
+from app.picks import Gestures, Pick
+from app.sections import marks
+from app.sections.pixels import grey_image
+from app.sections.section_view import HATCH_FROM_LEVEL
+from app.words import mm, site_label
+from app.workspace import Workspace
+from planner_core.anatomy.strip import Strip, sample_strip
+from planner_core.anatomy.structures import Jaw
+
+STRIP_HEIGHT_MM = 38.0
+"""Height of the strip (our choice: crowns to the lower border of the jaw)."""
+CENTRE_MM = 7.0
+"""The strip's middle lies this far from the arch curve towards the jaw's base, mm (our choice)."""
+LABELS_PX = 92
+READING_PX = 176
+ROW_PX = 16
+ROWS = ("Fixtures", "Scatter level", "Ridge width, mm", "Ridge height, mm")
+NUMBER_EVERY_MM = 10.0
+SLAB_MM = 4.0
+"""The strip averages over this thickness at first, mm (our choice: a ridge's cortical plates stay apart)."""
+
+
+class StripView(QWidget):
+    """Picture along the arch; a click goes there."""
+
+    def __init__(self, workspace: Workspace, gestures: Gestures, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._workspace = workspace
+        self._gestures = gestures
+        self._strip: Strip | None = None
+        self._strip_key: tuple[Any, ...] = ()
+        self._image: QImage | None = None
+        self._image_key: tuple[Any, ...] = ()
+        self._projected: dict[str, tuple[Any, Any, Any]] = {}
+        self._pressed = ""
+        self.slab_mm = SLAB_MM
+        self.setObjectName("strip")
+        self.setAccessibleName("Strip along the arch")
+        self.setMinimumHeight(150)
+        self.setMouseTracking(True)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        view = workspace.view
+        for signal in (
+            view.moved,
+            view.selected,
+            view.restyled,
+            workspace.signals.changed,
+            workspace.signals.opened,
+            workspace.numbers_changed,
+        ):
+            signal.connect(self._redraw)
+
+    def _redraw(self, *_: object) -> None:
+        self.update()
+
+    def sizeHint(self) -> QSize:  # noqa: N802
+        """Give a size that the splitter may change."""
+        return QSize(900, 230)
+
+    # ------------------------------------------------------------ places
+
+    def _area(self) -> QRectF:
+        """Give where the picture may stand."""
+        height = self.height() - ROW_PX * (len(ROWS) + 1)
+        return QRectF(LABELS_PX, 0, max(self.width() - LABELS_PX - READING_PX, 40), max(height, 40))
+
+    def strip(self) -> Strip | None:
+        """Give the strip shown now; None without a scan or an arch."""
+        plan = self._workspace.plan
+        if plan.scan is None or plan.arch is None:
+            return None
+        area = self._area()
+        length = float(plan.arch.stations_mm[-1] - plan.arch.stations_mm[0])
+        pixel = max(length / area.width(), STRIP_HEIGHT_MM / area.height())
+        key = (id(plan.scan.volume), plan.arch, round(pixel, 4), self.slab_mm)
+        if self._strip is None or key != self._strip_key:
+            centre = -CENTRE_MM if plan.arch.jaw is Jaw.LOWER else CENTRE_MM
+            self._strip = sample_strip(
+                plan.scan.volume,
+                plan.arch,
+                pixel_mm=pixel,
+                height_mm=STRIP_HEIGHT_MM,
+                slab_mm=self.slab_mm,
+                centre_height_mm=centre,
+            )
+            self._strip_key = key
+        return self._strip
+
+    def _origin(self, strip: Strip) -> tuple[float, float]:
+        area = self._area()
+        rows, columns = strip.image.shape
+        return round(area.left() + (area.width() - columns) / 2), round(area.top() + (area.height() - rows) / 2)
+
+    def x_of(self, station_mm: float) -> float:
+        """Give where a station stands on the screen."""
+        strip = self.strip()
+        if strip is None:
+            return 0.0
+        left, _ = self._origin(strip)
+        return left + 0.5 + (station_mm - float(strip.stations_mm[0])) / strip.pixel_mm
+
+    def _place(self, name: str, value: Any, points: Any) -> Any:
+        """Give screen points (x, y) and mm outwards of the strip, kept while value and strip are the same."""
+        strip = self.strip()
+        assert strip is not None
+        kept = self._projected.get(name)
+        if kept is None or kept[0] is not value or kept[1] is not strip:
+            kept = (value, strip, strip.to_pixel(points))
+            self._projected[name] = kept
+        left, top = self._origin(strip)
+        found = kept[2]
+        return np.stack([found[:, 1] + left + 0.5, found[:, 0] + top + 0.5], axis=1), found[:, 2]
+
+    # ------------------------------------------------------------ painting
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        """Draw the strip, its marks and its rows."""
+        painter = QPainter(self)
+        theme = self._workspace.theme
+        painter.fillRect(self.rect(), QColor(theme.picture))
+        strip = self.strip()
+        if strip is None:
+            self._paint_empty(painter)
+            painter.end()
+            return
+        left, top = self._origin(strip)
+        painter.drawImage(QPointF(left, top), self._picture(strip))
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        self._paint_over(painter, strip)
+        self._paint_rows(painter, strip)
+        self._paint_reading(painter)
+        if self.hasFocus():
+            painter.setPen(marks.pen(theme.accent, 1.0))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawRect(QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5))
+        painter.end()
+
+    def _paint_empty(self, painter: QPainter) -> None:
+        painter.setPen(QColor(self._workspace.theme.muted))
+        painter.setFont(marks.small_font())
+        has_scan = self._workspace.plan.scan is not None
+        text = (
+            "Draw the arch in the axial view (Anatomy) to see the strip." if has_scan else "The strip needs a scan."
+        )
+        painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter, text)
+
+    def _picture(self, strip: Strip) -> QImage:
+        view = self._workspace.view
+        key = (strip, view.window, view.level)
+        if self._image is None or key != self._image_key:
+            self._image = grey_image(strip.image, view.window, view.level)
+            self._image_key = key
+        return self._image
+
+    def _paint_over(self, painter: QPainter, strip: Strip) -> None:
+        workspace, theme = self._workspace, self._workspace.theme
+        view = workspace.view
+        left, top = self._origin(strip)
+        rows, columns = strip.image.shape
+        painter.save()
+        painter.setClipRect(QRectF(left, top, columns, rows))
+        if "canal" in view.layers:
+            for side in workspace.plan.canals:
+                self._paint_canal(painter, side, strip)
+        for site, fixture in workspace.plan.fixtures.items():
+            in_hand = site == view.site
+            ends = np.stack([fixture.pose.platform_lps_mm, fixture.apex_lps_mm])
+            xy, _ = self._place(f"fixture:{site}", fixture, ends)
+            wide = fixture.shape.diameter_mm / strip.pixel_mm
+            line = QColor(theme.accent if in_hand else theme.fixture)
+            fill = QColor(line)
+            fill.setAlpha(70)
+            outline = _bar(xy, wide)
+            painter.setPen(marks.pen(line.name(), 1.6))
+            painter.setBrush(fill)
+            painter.drawPath(outline)
+        paint = getattr(self._gestures, "paint_strip", None)
+        if paint is not None:
+            paint(painter, self)
+        x = self.x_of(view.station_mm)
+        painter.setPen(marks.pen(theme.accent, 1.2))
+        painter.drawLine(QPointF(x, top), QPointF(x, top + 12))
+        painter.drawLine(QPointF(x, top + rows), QPointF(x, top + rows - 12))
+        painter.setPen(marks.pen(theme.accent, 1.0, Qt.PenStyle.DotLine, 120))
+        painter.drawLine(QPointF(x, top + 12), QPointF(x, top + rows - 12))
+        painter.restore()
+        self._text(painter, "R", left - 14, top + rows / 2 - 8, 12, theme.accent)
+        self._text(painter, "L", left + columns + 4, top + rows / 2 - 8, 12, theme.accent)
+        self._scale_bar(painter, strip)
+
+    def _paint_canal(self, painter: QPainter, side: str, strip: Strip) -> None:
+        canal = drawn.canal_shape(self._workspace, side)
+        xy, _ = self._place(f"canal:{side}", canal, canal.path_lps_mm)
+        width = float(np.mean(canal.radius_mm)) * 2 / strip.pixel_mm
+        colour = self._workspace.theme.canal
+        for first, last in _runs(canal.certain):
+            self._stroke(painter, xy[first:last], colour, width, 110, Qt.PenStyle.SolidLine)
+        for first, last in _runs(~canal.certain):
+            self._stroke(painter, xy[first:last], colour, 1.6, 230, Qt.PenStyle.DashLine)
+        for first, last in _runs(canal.in_ring() & canal.certain):
+            self._stroke(painter, xy[first:last], colour, width, 230, Qt.PenStyle.SolidLine)
+
+    @staticmethod
+    def _stroke(painter: QPainter, xy: Any, colour: str, width: float, alpha: int, style: Qt.PenStyle) -> None:
+        if len(xy) < 2:
+            return
+        path = QPainterPath(QPointF(*xy[0]))
+        for x, y in xy[1:].tolist():
+            path.lineTo(x, y)
+        line = marks.pen(colour, max(width, 1.5), style, alpha)
+        line.setCapStyle(Qt.PenCapStyle.FlatCap)
+        painter.setPen(line)
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.drawPath(path)
+
+    def _scale_bar(self, painter: QPainter, strip: Strip) -> None:
+        left, top = self._origin(strip)
+        rows, columns = strip.image.shape
+        size = 10.0 / strip.pixel_mm
+        x, y = left + columns - 8.0, top + rows - 8.0
+        painter.setPen(marks.pen(self._workspace.theme.picture_text, 1.4))
+        painter.drawLine(QPointF(x - size, y), QPointF(x, y))
+        painter.drawLine(QPointF(x - size, y - 4), QPointF(x - size, y + 1))
+        painter.drawLine(QPointF(x, y - 4), QPointF(x, y + 1))
+        self._text(
+            painter,
+            "10 mm along the arch",
+            x - size - 124,
+            y - 9,
+            120,
+            self._workspace.theme.picture_text,
+            right=True,
+        )
+
+    def _text(
+        self,
+        painter: QPainter,
+        text: str,
+        x: float,
+        y: float,
+        width: float,
+        colour: str,
+        right: bool = False,
+        middle: bool = False,
+    ) -> None:
+        painter.setFont(marks.small_font())
+        painter.setPen(QColor(colour))
+        side = Qt.AlignmentFlag.AlignRight if right else Qt.AlignmentFlag.AlignLeft
+        if middle:
+            side = Qt.AlignmentFlag.AlignHCenter
+        painter.drawText(QRectF(x, y, width, ROW_PX), side | Qt.AlignmentFlag.AlignVCenter, text)
+
+    def _row_top(self, row: int) -> float:
+        return self.height() - ROW_PX * (len(ROWS) + 1 - row)
+
+    def _paint_rows(self, painter: QPainter, strip: Strip) -> None:
+        theme = self._workspace.theme
+        first, last = float(strip.stations_mm[0]), float(strip.stations_mm[-1])
+        x0, x1 = self.x_of(first), self.x_of(last)
+        painter.setPen(marks.pen(theme.line, 1.0, alpha=160))
+        for row in range(len(ROWS) + 1):
+            y = self._row_top(row) + 0.5
+            painter.drawLine(QPointF(x0, y), QPointF(x1, y))
+        muted = "#9aa5b1"
+        for row, name in enumerate(ROWS):
+            self._text(painter, name, 4, self._row_top(row), LABELS_PX - 8, muted, right=True)
+        self._text(painter, "Station, mm", 4, self._row_top(len(ROWS)), LABELS_PX - 8, muted, right=True)
+        for station in np.arange(np.ceil(first / 10) * 10, last + 0.1, NUMBER_EVERY_MM):
+            x = self.x_of(float(station))
+            self._text(
+                painter,
+                f"{station:+.0f}" if station else "0",
+                x - 20,
+                self._row_top(len(ROWS)),
+                40,
+                muted,
+                middle=True,
+            )
+        self._paint_sites(painter)
+        tracks = self._workspace.numbers.tracks
+        if tracks is None:
+            wait = "being computed …" if self._workspace.numbers.plan is not self._workspace.plan else "–"
+            for row in (1, 2, 3):
+                self._text(painter, wait, x0 + 4, self._row_top(row), 200, muted)
+            return
+        self._paint_scatter(painter, tracks)
+        self._paint_numbers(painter, tracks.stations_mm, tracks.width_mm, 2)
+        self._paint_numbers(painter, tracks.stations_mm, tracks.height_mm, 3)
+
+    def _paint_sites(self, painter: QPainter) -> None:
+        workspace = self._workspace
+        arch = workspace.plan.arch
+        assert arch is not None
+        for site, fixture in workspace.plan.fixtures.items():
+            x = self.x_of(arch.station_of(fixture.pose.platform_lps_mm))
+            top = self._row_top(0)
+            colour = workspace.theme.accent if site == workspace.view.site else workspace.theme.picture_text
+            tip = QPainterPath(QPointF(x - 4, top + 4))
+            tip.lineTo(x + 4, top + 4)
+            tip.lineTo(x, top + 12)
+            tip.closeSubpath()
+            painter.fillPath(tip, QColor(colour))
+            self._text(painter, site_label(site, workspace.settings.notation), x + 7, top, 40, colour)
+
+    def _paint_scatter(self, painter: QPainter, tracks: Any) -> None:
+        top = self._row_top(1)
+        wide = max(self.x_of(float(tracks.stations_mm[1])) - self.x_of(float(tracks.stations_mm[0])), 1.0)
+        for station, level in zip(tracks.stations_mm.tolist(), tracks.scatter.tolist(), strict=True):
+            if not np.isfinite(level):
+                continue
+            height = (ROW_PX - 2) * min(max(level, 0.0), 1.0)
+            box = QRectF(self.x_of(station) - wide / 2, top + ROW_PX - 1 - height, wide, height)
+            heavy = level >= HATCH_FROM_LEVEL
+            painter.fillRect(box, QColor("#9aa5b1") if not heavy else QColor("#4a535d"))
+            if heavy:
+                painter.fillRect(box, QBrush(QColor("#e4e8ed"), Qt.BrushStyle.BDiagPattern))
+
+    def _paint_numbers(self, painter: QPainter, stations: Any, values: Any, row: int) -> None:
+        text = self._workspace.theme.picture_text
+        metrics = QFontMetricsF(marks.small_font())
+        last_right = -1e9
+        for station, value in zip(stations.tolist(), values.tolist(), strict=True):
+            shown = f"{value:.1f}" if np.isfinite(value) else "·"
+            width = metrics.horizontalAdvance(shown)
+            x = self.x_of(station) - width / 2
+            if x > last_right + 10:
+                self._text(painter, shown, x - 2, self._row_top(row), width + 4, text, middle=True)
+                last_right = x + width
+
+    def _paint_reading(self, painter: QPainter) -> None:
+        workspace, theme = self._workspace, self._workspace.theme
+        x, muted = self.width() - READING_PX + 12.0, "#9aa5b1"
+        station = workspace.view.station_mm
+        lines = [(f"Station {mm(station)} mm", theme.picture_text)]
+        tracks = workspace.numbers.tracks
+        if tracks is not None and len(tracks.stations_mm):
+            k = int(np.argmin(np.abs(tracks.stations_mm - station)))
+            lines += [
+                (f"Ridge width {mm(float(tracks.width_mm[k]))} mm", muted),
+                (f"Ridge height {mm(float(tracks.height_mm[k]))} mm", muted),
+                (f"Scatter level {mm(float(tracks.scatter[k]), 2)} of 1", muted),
+            ]
+        for k, (text, colour) in enumerate(lines):
+            self._text(painter, text, x, 10.0 + 18 * k, READING_PX - 16, colour)
+        self._text(painter, f"Averaged over {mm(self.slab_mm)} mm", x, 10.0 + 18 * 5, READING_PX - 16, muted)
+
+    # ------------------------------------------------------------ pointer and keys
+
+    def pick_at(self, x: float, y: float, double: bool = False) -> Pick | None:
+        """Give the place under a screen point."""
+        strip = self.strip()
+        if strip is None:
+            return None
+        left, top = self._origin(strip)
+        return Pick("strip", strip.to_lps(y - top - 0.5, x - left - 0.5), 6.0 * strip.pixel_mm, double=double)
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """Give the place to the tool, or go there."""
+        if event.button() is not Qt.MouseButton.LeftButton:
+            return
+        self._to(event, double=False)
+
+    def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """Tell the tool of a double click."""
+        self._to(event, double=True)
+
+    def _to(self, event: QMouseEvent, double: bool) -> None:
+        pick = self.pick_at(event.position().x(), event.position().y(), double)
+        if pick is None:
+            return
+        if self._gestures.press(pick):
+            self._pressed = "tool"
+            return
+        self._pressed = "go"
+        self._go(pick)
+
+    def _go(self, pick: Pick) -> None:
+        workspace = self._workspace
+        arch = workspace.plan.arch
+        assert arch is not None
+        near = [
+            site
+            for site, fixture in workspace.plan.fixtures.items()
+            if abs(arch.station_of(fixture.pose.platform_lps_mm) - arch.station_of(pick.point_mm))
+            < fixture.shape.diameter_mm / 2
+        ]
+        workspace.go_to_point(pick.point_mm)
+        workspace.view.select(near[0] if near else "")
+
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """Go along, or go on with the tool's gesture."""
+        pick = self.pick_at(event.position().x(), event.position().y())
+        if pick is None:
+            return
+        if self._pressed == "tool":
+            self._gestures.drag(pick)
+        elif self._pressed == "go":
+            self._go(pick)
+        else:
+            taken = self._gestures.hover(pick)
+            self.setCursor(Qt.CursorShape.CrossCursor if taken else Qt.CursorShape.ArrowCursor)
+
+    def mouseReleaseEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        """End the gesture."""
+        pick = self.pick_at(event.position().x(), event.position().y())
+        if pick is not None and self._pressed == "tool":
+            self._gestures.release(pick)
+        self._pressed = ""
+
+    def wheelEvent(self, event: QWheelEvent) -> None:  # noqa: N802
+        """Wheel: along the arch. With Shift: thicker."""
+        notches = (event.angleDelta().y() or event.angleDelta().x()) / 120.0
+        if event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
+            self.slab_mm = float(np.clip(self.slab_mm + notches, 0.0, 20.0))
+            self.update()
+        else:
+            self._workspace.step_station(round(notches) or (1 if notches > 0 else -1))
+        event.accept()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        """Arrows go along the arch; Page keys in larger steps."""
+        steps = {
+            Qt.Key.Key_Left: -1,
+            Qt.Key.Key_Right: 1,
+            Qt.Key.Key_PageUp: 5,
+            Qt.Key.Key_PageDown: -5,
+        }.get(Qt.Key(event.key()))
+        if steps is None or event.modifiers():
+            super().keyPressEvent(event)
+        else:
+            self._workspace.step_station(steps)
+
+
+def _runs(flags: Any) -> list[tuple[int, int]]:
+    """Give the stretches of true values as (first, past the last), each grown by one so that they meet."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
+    return [(int(a), min(int(b) + 1, len(flags))) for a, b in edges.reshape(-1, 2)]
+
+
+def _bar(xy: Any, width: float) -> QPainterPath:
+    """Give a body seen from its side: a bar with a round apex."""
+    a, b = xy
+    run = b - a
+    length = max(float(np.hypot(*run)), 1e-6)
+    across = np.array([-run[1], run[0]]) / length * width / 2.0
+    neck = b - run * min(width / 2.0 / length, 0.4)
+    path = QPainterPath(QPointF(*(a + across)))
+    path.lineTo(QPointF(*(neck + across)))
+    path.quadTo(QPointF(*(b + across * 0.7)), QPointF(*b))
+    path.quadTo(QPointF(*(b - across * 0.7)), QPointF(*(neck - across)))
+    path.lineTo(QPointF(*(a - across)))
+    path.closeSubpath()
+    return path

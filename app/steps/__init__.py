@@ -1,0 +1,1 @@
+"""One panel for each of the eight questions."""

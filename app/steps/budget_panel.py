@@ -1,0 +1,161 @@
+"""Budget: what error does the bone forgive?"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PySide6.QtWidgets import QComboBox, QGridLayout, QLabel, QWidget
+
+from app.steps.panel import StepPanel
+from app.steps.parts import Facts, Lines, Row, ShareBar, Table, label, state_icon, swatch
+from app.view_state import Step
+from app.words import mm, percent, site_words
+
+
+class BudgetPanel(StepPanel):
+    """Chance of harm, leeway against need, errors, shares; for the site in hand."""
+
+    step = Step.BUDGET
+    title = "Budget"
+    question = "What error does the bone forgive, and how far can the drill stray?"
+
+    def build(self) -> None:
+        """Make the widgets."""
+        self.site = QComboBox()
+        self.site.activated.connect(self._on_site)
+        head = self.section("Site")
+        head.add(Row(self.site, stretch=0))
+        answer = self.section("Answer")
+        self.verdict = Lines()
+        answer.add(self.verdict)
+        self.facts = Facts()
+        answer.add(self.facts)
+        harm = self.section("Chance of harm")
+        self.harms = Table(["Reaching", "Leeway", "Needed", "Chance", "Limit"], stretch=0, most_rows=6)
+        harm.add(self.harms)
+        errors = self.section("Error of the drill")
+        self.errors = Table(["Where", "Mean", "95 % stay below"], stretch=0)
+        errors.add(self.errors)
+        errors.add(
+            label(
+                "The dashed line in the views is the 95 % envelope: the fixture's outline with the error of each depth added.",
+                "note",
+            )
+        )
+        shares = self.section("What it is made of (share of the variance at the apex)")
+        self.bar = ShareBar(self.workspace.theme)
+        shares.add(self.bar)
+        self.legend = QWidget()
+        self.legend_grid = QGridLayout(self.legend)
+        self.legend_grid.setContentsMargins(0, 0, 0, 0)
+        self.legend_grid.setHorizontalSpacing(7)
+        self.legend_grid.setVerticalSpacing(3)
+        self.legend_grid.setColumnStretch(1, 1)
+        shares.add(self.legend)
+        open_ = self.section("Assumptions and findings")
+        self.findings = Lines()
+        open_.add(self.findings)
+        self._legend_of: Any = None
+
+    def refresh(self) -> None:
+        """Bring them up to date."""
+        workspace = self.workspace
+        sites = list(workspace.plan.fixtures)
+        if [self.site.itemData(k) for k in range(self.site.count())] != sites:
+            self.site.clear()
+            for site in sites:
+                self.site.addItem(site_words(site), site)
+        self.site.setEnabled(bool(sites))
+        site = workspace.view.site if workspace.view.site in sites else (sites[0] if sites else "")
+        if site:
+            self.site.setCurrentIndex(sites.index(site))
+        budget = workspace.numbers.budgets.get(site)
+        self.bar.theme = workspace.theme
+        if budget is None:
+            text = "Place a fixture to see its budget." if not sites else "Being computed …"
+            self.verdict.show_lines([], workspace.theme, text)
+            self.facts.show_facts([])
+            self.harms.show_rows([])
+            self.errors.show_rows([])
+            self.bar.show_shares([])
+            self._show_legend(())
+            self.findings.show_lines([], workspace.theme)
+            return
+        self._show_answer(budget)
+        self._show_tables(budget)
+        self.bar.show_shares([(source.label, source.share) for source in _ranked(budget.sources)])
+        self._show_legend(_ranked(budget.sources))
+        self.findings.show_lines([(f.severity.value, f.text) for f in budget.findings], workspace.theme, "None.")
+
+    def _show_answer(self, budget: Any) -> None:
+        decisive = budget.decisive
+        word = "within the limit" if budget.within_limits else "over the limit"
+        state = "answered" if budget.within_limits else "blocker"
+        lines = [(state, f"Chance of harm {percent(budget.chance_of_harm)}: {word}.")]
+        facts = [
+            ("Guide", f"{self.workspace.plan.guide.support.value}, {self.workspace.plan.guide.guidance.value}")
+        ]
+        if decisive is not None:
+            facts.append(
+                (
+                    "What decides",
+                    f"{decisive.obstacle}: {mm(decisive.leeway_mm)} mm leeway, {mm(decisive.need_mm)} mm needed",
+                )
+            )
+        self.verdict.show_lines(lines, self.workspace.theme)
+        self.facts.show_facts(facts)
+
+    def _show_tables(self, budget: Any) -> None:
+        theme = self.workspace.theme
+        self.harms.show_rows(
+            [
+                (
+                    harm.obstacle,
+                    mm(harm.leeway_mm),
+                    mm(harm.need_mm),
+                    percent(harm.chance),
+                    percent(harm.limit),
+                )
+                for harm in budget.harms
+            ],
+            [state_icon("clear" if harm.chance <= harm.limit else "touches", theme) for harm in budget.harms],
+            [
+                f"Together ± {mm(harm.sigma_mm, 2)} mm along the nearest direction, of which ± {mm(harm.localisation_mm, 2)} mm is how well the structure is known"
+                for harm in budget.harms
+            ],
+            icon_column=3,
+        )
+        self.errors.show_rows(
+            [
+                ("Entry", f"{mm(budget.entry.mean_abs_mm, 2)} mm", f"{mm(budget.entry.p95_mm, 2)} mm"),
+                ("Apex", f"{mm(budget.apex.mean_abs_mm, 2)} mm", f"{mm(budget.apex.p95_mm, 2)} mm"),
+                ("Angle", f"{mm(budget.angle_mean_deg)}°", f"{mm(budget.angle_p95_deg)}°"),
+                ("Depth (+ deeper)", f"{budget.depth_mean_mm:+.2f} mm", f"± {mm(budget.depth_p95_mm, 2)} mm"),
+            ]
+        )
+
+    def _show_legend(self, sources: tuple[Any, ...]) -> None:
+        if sources is self._legend_of:
+            return
+        self._legend_of = sources
+        while (item := self.legend_grid.takeAt(0)) is not None:
+            widget = item.widget()
+            if widget is not None:
+                widget.deleteLater()
+        theme = self.workspace.theme
+        for k, source in enumerate(sources):
+            mark = QLabel()
+            colour = theme.accent if k == 0 else theme.muted
+            mark.setPixmap(swatch(colour, self.bar.pattern(k), theme.line))
+            words = label(f"{source.label}: {source.value_text}")
+            words.setToolTip(f"Source: {source.source_text} {source.mark}".strip())
+            self.legend_grid.addWidget(mark, k, 0)
+            self.legend_grid.addWidget(words, k, 1)
+            self.legend_grid.addWidget(label(f"{100 * source.share:.0f} %", wrap=False), k, 2)
+
+    def _on_site(self, index: int) -> None:
+        self.workspace.view.select(str(self.site.itemData(index)))
+
+
+def _ranked(sources: tuple[Any, ...]) -> tuple[Any, ...]:
+    return tuple(sorted(sources, key=lambda source: -source.share))

@@ -1,0 +1,176 @@
+"""Guide: what carries the drill?"""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QSignalBlocker
+from PySide6.QtWidgets import QComboBox, QGridLayout, QLineEdit, QWidget
+
+from app.steps.panel import StepPanel
+from app.steps.parts import Facts, Row, Table, label
+from app.view_state import Step
+from app.words import mm, site_label
+from planner_core.planning.drilling import Guidance, Support
+
+SUPPORT_WORDS = {
+    Support.TEETH: "Teeth",
+    Support.MUCOSA: "Mucosa",
+    Support.BONE: "Bone",
+    Support.NONE: "No guide (free hand)",
+}
+GUIDANCE_WORDS = {
+    Guidance.FREE_HAND: "Free hand",
+    Guidance.PILOT: "Pilot drill only",
+    Guidance.DRILLS: "All drills",
+    Guidance.FULL: "All drills and the fixture",
+}
+
+
+class GuidePanel(StepPanel):
+    """Support, guidance, a sleeve for each site, the drill list, the code on the guide."""
+
+    step = Step.GUIDE
+    title = "Guide"
+    question = "What carries the drill, and how much of the drilling does it lead?"
+
+    def build(self) -> None:
+        """Make the widgets."""
+        carry = self.section("Carried by, and leading")
+        self.support = QComboBox()
+        for support, words in SUPPORT_WORDS.items():
+            self.support.addItem(words, support)
+        self.support.activated.connect(lambda _: self.guarded(self.actions_.set_guide, self.support.currentData()))
+        self.guidance = QComboBox()
+        for guidance, words in GUIDANCE_WORDS.items():
+            self.guidance.addItem(words, guidance)
+        self.guidance.activated.connect(
+            lambda _: self.guarded(self.actions_.set_guide, None, self.guidance.currentData())
+        )
+        carry.add(Row(label("Carried by", "note", wrap=False), self.support, stretch=1))
+        carry.add(Row(label("Leads", "note", wrap=False), self.guidance, stretch=1))
+        self.code = QLineEdit()
+        self.code.setMaxLength(12)
+        self.code.setPlaceholderText("engraved on the guide, compared aloud")
+        self.code.editingFinished.connect(
+            lambda: self.guarded(self.actions_.set_guide, None, None, self.code.text())
+        )
+        carry.add(Row(label("Guide code", "note", wrap=False), self.code, stretch=1))
+        sleeves = self.section("Sleeves")
+        self.sleeve_area = QWidget()
+        self.sleeve_grid = QGridLayout(self.sleeve_area)
+        self.sleeve_grid.setContentsMargins(0, 0, 0, 0)
+        self.sleeve_grid.setColumnStretch(1, 1)
+        self.sleeve_boxes: dict[str, QComboBox] = {}
+        self.no_sites = label("Place a fixture first.", "note")
+        sleeves.add(self.no_sites)
+        sleeves.add(self.sleeve_area)
+        self.depths = Table(["Site", "Gap", "Offset", "Depth from sleeve top"], stretch=0)
+        sleeves.add(self.depths)
+        sleeves.add(
+            label(
+                "Gap: sleeve underside to platform. Offset: sleeve top to platform. Depth from the sleeve top: offset and true fixture length; the drill tip beyond it is stated apart.",
+                "note",
+            )
+        )
+        drills = self.section("Drill list")
+        self.drill_list = QComboBox()
+        self.drill_list.addItem("none yet", "")
+        for list_id, drill_list in self.actions_.catalogue.drill_lists.items():
+            self.drill_list.addItem(drill_list.label, list_id)
+        self.drill_list.activated.connect(
+            lambda _: self.guarded(self.actions_.set_drill_list, self.drill_list.currentData())
+        )
+        drills.add(Row(self.drill_list, stretch=0))
+        self.steps = Table(["Drill", "Diameter", "To depth", "Guided"], stretch=0)
+        drills.add(self.steps)
+        self.facts = Facts()
+        drills.add(self.facts)
+
+    def refresh(self) -> None:
+        """Bring them up to date."""
+        plan = self.workspace.plan
+        guide = plan.guide
+        with QSignalBlocker(self.support), QSignalBlocker(self.guidance):
+            self.support.setCurrentIndex(list(SUPPORT_WORDS).index(guide.support))
+            self.guidance.setCurrentIndex(list(GUIDANCE_WORDS).index(guide.guidance))
+        if not self.code.hasFocus():
+            self.code.setText(guide.code)
+        self._show_sleeves()
+        drills = guide.drill_list
+        catalogue = self.actions_.catalogue.drill_lists
+        ids = ["", *catalogue]
+        chosen = next((k for k, d in catalogue.items() if drills is not None and d.label == drills.label), "")
+        if drills is not None and not chosen:
+            if self.drill_list.findText(drills.label) < 0:
+                self.drill_list.addItem(drills.label, None)
+            self.drill_list.setCurrentIndex(self.drill_list.findText(drills.label))
+        else:
+            self.drill_list.setCurrentIndex(ids.index(chosen))
+        self.steps.show_rows(
+            []
+            if drills is None
+            else [
+                (
+                    step.label,
+                    f"{mm(step.diameter_mm)} mm",
+                    "full" if step.depth_below_platform_mm is None else f"{mm(step.depth_below_platform_mm)} mm",
+                    "yes" if step.guided else "no",
+                )
+                for step in drills.steps
+            ]
+        )
+        if drills is None:
+            self.facts.show_facts([("", "Choose the drills; without them the drill's width and tip are assumed.")])
+        else:
+            tip = (
+                "not known: 2.0 mm are taken"
+                if drills.tip_overshoot_mm is None
+                else f"{mm(drills.tip_overshoot_mm)} mm beyond the depth"
+            )
+            facts = [("Drill tip", tip)]
+            if drills.generic:
+                facts.append(
+                    (
+                        "",
+                        "A generic list never makes a final sheet: take the clinic's own, after the manufacturer's instructions.",
+                    )
+                )
+            self.facts.show_facts(facts)
+
+    def _show_sleeves(self) -> None:
+        plan, catalogue = self.workspace.plan, self.actions_.catalogue
+        notation = self.workspace.settings.notation
+        self.no_sites.setVisible(not plan.fixtures)
+        self.depths.setVisible(bool(plan.fixtures))
+        if list(self.sleeve_boxes) != list(plan.fixtures):
+            while (item := self.sleeve_grid.takeAt(0)) is not None:
+                widget = item.widget()
+                if widget is not None:
+                    widget.deleteLater()
+            self.sleeve_boxes = {}
+            for row, site in enumerate(plan.fixtures):
+                box = QComboBox()
+                box.setObjectName(f"sleeve-{site}")
+                box.addItem("none", "")
+                for sleeve_id, sleeve in catalogue.sleeves.items():
+                    box.addItem(sleeve.label, sleeve_id)
+                box.activated.connect(
+                    lambda _, site=site, box=box: self.guarded(self.actions_.set_sleeve, site, box.currentData())
+                )
+                self.sleeve_grid.addWidget(label(site_label(site, notation), wrap=False), row, 0)
+                self.sleeve_grid.addWidget(box, row, 1)
+                self.sleeve_boxes[site] = box
+        rows = []
+        for site, box in self.sleeve_boxes.items():
+            sleeve = plan.guide.sleeves.get(site)
+            index = 0 if sleeve is None else box.findText(sleeve.label)
+            if index < 0 and sleeve is not None:
+                box.addItem(sleeve.label, None)
+                index = box.count() - 1
+            box.setCurrentIndex(index)
+            name = site_label(site, notation)
+            if sleeve is None:
+                rows.append((name, "–", "–", "–"))
+            else:
+                depth = sleeve.drill_depth_mm(plan.fixtures[site].shape.length_mm)
+                rows.append((name, f"{mm(sleeve.gap_mm)} mm", f"{mm(sleeve.offset_mm)} mm", f"{mm(depth)} mm"))
+        self.depths.show_rows(rows)

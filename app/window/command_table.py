@@ -1,0 +1,246 @@
+"""Every command of the window, with its menu, keys and when it can be used. Keys are printed from here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from app.case_actions import CaseActions
+from app.commands import Command
+from app.plan_actions import PlanActions
+from app.tools.tool import ToolBox
+from app.view_state import LAYERS, Step
+from app.workspace import Workspace
+from planner_core.anatomy.canal import DEFAULT_DIAMETER_MM
+from planner_core.anatomy.structures import Jaw, Side
+
+
+def command_table(
+    workspace: Workspace, case: CaseActions, plan: PlanActions, toolbox: ToolBox, window: Any
+) -> list[Command]:
+    """Give the table; `window` brings what concerns the window itself."""
+
+    def is_open() -> bool:
+        return workspace.is_open
+
+    def has_scan() -> bool:
+        return workspace.plan.scan is not None
+
+    def in_hand() -> bool:
+        fixture = workspace.selected
+        return fixture is not None and not fixture.locked
+
+    def lower() -> bool:
+        return has_scan() and workspace.plan.jaw is Jaw.LOWER
+
+    return [
+        *_case_commands(workspace, case, window, is_open),
+        *_edit_commands(workspace, plan, toolbox, window, is_open, in_hand),
+        Command("anatomy.arch", "Draw the arch", "Plan", plan.draw_arch, is_enabled=has_scan),
+        Command(
+            "anatomy.canal_right",
+            "Mark the right canal",
+            "Plan",
+            lambda: plan.mark_canal(Side.RIGHT, DEFAULT_DIAMETER_MM),
+            is_enabled=lower,
+        ),
+        Command(
+            "anatomy.canal_left",
+            "Mark the left canal",
+            "Plan",
+            lambda: plan.mark_canal(Side.LEFT, DEFAULT_DIAMETER_MM),
+            is_enabled=lower,
+        ),
+        Command("anatomy.bone", "Draw the bone surface", "Plan", plan.make_bone, is_enabled=has_scan),
+        Command(
+            "match.pairs",
+            "Match by the named pairs",
+            "Plan",
+            plan.match_by_pairs,
+            is_enabled=lambda: len(workspace.plan.pairs) >= 3 and bool(workspace.plan.surfaces),
+        ),
+        Command(
+            "surgery.show",
+            "Surgery view",
+            "Plan",
+            window.show_surgery,
+            ("F9",),
+            is_enabled=lambda: bool(workspace.plan.fixtures),
+            separated=True,
+        ),
+        *_move_commands(plan, in_hand),
+        *_view_commands(workspace, window, is_open),
+        Command("help.keys", "Keys and mouse", "Help", window.show_keys, ("F1",)),
+        Command("help.about", "About and cautions", "Help", window.show_about),
+    ]
+
+
+def _case_commands(
+    workspace: Workspace, case: CaseActions, window: Any, is_open: Callable[[], bool]
+) -> list[Command]:
+    return [
+        Command("case.new", "New case …", "Case", case.new_case, ("Ctrl+N",)),
+        Command("case.open", "Open case …", "Case", case.open_case, ("Ctrl+O",)),
+        Command("case.sample", "Open sample case", "Case", case.open_sample),
+        Command("case.close", "Close case", "Case", case.close_case, ("Ctrl+W",), is_enabled=is_open),
+        Command("scan.folder", "Open scan folder …", "Case", case.import_folder, ("Ctrl+I",), separated=True),
+        Command("scan.file", "Open scan file …", "Case", case.import_file),
+        Command("surface.open", "Open surface scan …", "Case", case.add_surface, is_enabled=is_open),
+        Command(
+            "sheet.draft",
+            "Export draft sheet …",
+            "Case",
+            lambda: window.export_sheet(False, None),
+            is_enabled=lambda: bool(workspace.plan.fixtures),
+            separated=True,
+        ),
+        Command("window.close", "Quit", "Case", window.close, ("Ctrl+Q",), separated=True),
+    ]
+
+
+def _edit_commands(
+    workspace: Workspace,
+    plan: PlanActions,
+    toolbox: ToolBox,
+    window: Any,
+    is_open: Callable[[], bool],
+    in_hand: Callable[[], bool],
+) -> list[Command]:
+    def undo_ready() -> bool:
+        return is_open() and workspace.session.undo_label is not None
+
+    def redo_ready() -> bool:
+        return is_open() and workspace.session.redo_label is not None
+
+    def has_tool() -> bool:
+        return toolbox.active is not None
+
+    return [
+        Command("edit.undo", "Undo", "Edit", window.undo, ("Ctrl+Z",), is_enabled=undo_ready),
+        Command("edit.redo", "Redo", "Edit", window.redo, ("Ctrl+Shift+Z", "Ctrl+Y"), is_enabled=redo_ready),
+        Command(
+            "tool.keep", "Keep what is drawn", "Edit", toolbox.finish, ("Return", "Enter"), has_tool, separated=True
+        ),
+        Command("tool.back", "Last point off", "Edit", toolbox.back, ("Backspace",), has_tool),
+        Command("tool.stop", "Leave the tool or the fixture", "Edit", window.leave, ("Esc",)),
+        Command(
+            "fixture.delete",
+            "Delete the fixture in hand",
+            "Edit",
+            lambda: plan.delete_fixture(workspace.view.site),
+            ("Delete",),
+            is_enabled=in_hand,
+            separated=True,
+        ),
+        Command(
+            "fixture.lock",
+            "Lock the fixture in hand",
+            "Edit",
+            lambda: plan.set_lock(workspace.view.site, not workspace.selected.locked),
+            ("Ctrl+L",),
+            is_enabled=lambda: workspace.selected is not None,
+            is_checked=lambda: workspace.selected is not None and workspace.selected.locked,
+        ),
+    ]
+
+
+MOVES = (
+    ("left", "Move 0.1 mm to the patient's left", "Ctrl+Right"),
+    ("right", "Move 0.1 mm to the patient's right", "Ctrl+Left"),
+    ("outward", "Move 0.1 mm outwards", "Ctrl+Up"),
+    ("inward", "Move 0.1 mm inwards", "Ctrl+Down"),
+    ("deeper", "Move 0.1 mm deeper", "Ctrl+PgDown"),
+    ("higher", "Move 0.1 mm higher", "Ctrl+PgUp"),
+)
+TILTS = (
+    ("left", "Turn the apex 0.5° to the patient's left", "Alt+Right"),
+    ("right", "Turn the apex 0.5° to the patient's right", "Alt+Left"),
+    ("outward", "Turn the apex 0.5° outwards", "Alt+Up"),
+    ("inward", "Turn the apex 0.5° inwards", "Alt+Down"),
+)
+
+
+def _move_commands(plan: PlanActions, in_hand: Callable[[], bool]) -> list[Command]:
+    moves = [
+        Command(f"fixture.move_{way}", title, "Fixture", lambda way=way: plan.nudge(way), (keys,), in_hand)
+        for way, title, keys in MOVES
+    ]
+    tilts = [
+        Command(
+            f"fixture.turn_{way}",
+            title,
+            "Fixture",
+            lambda way=way: plan.tilt(way),
+            (keys,),
+            in_hand,
+            separated=k == 0,
+        )
+        for k, (way, title, keys) in enumerate(TILTS)
+    ]
+    return [*moves, *tilts]
+
+
+def _view_commands(workspace: Workspace, window: Any, is_open: Callable[[], bool]) -> list[Command]:
+    view = workspace.view
+    steps = [
+        Command(
+            f"step.{step.value}",
+            step.value.capitalize(),
+            "Chain",
+            lambda step=step: view.set_step(step),
+            (f"Ctrl+{k + 1}",),
+            is_enabled=is_open,
+            is_checked=lambda step=step: view.step is step,
+        )
+        for k, step in enumerate(Step)
+    ]
+    layers = [
+        Command(
+            f"layer.{layer}",
+            words,
+            "View",
+            lambda layer=layer: view.set_layer(layer, layer not in view.layers),
+            is_enabled=is_open,
+            is_checked=lambda layer=layer: layer in view.layers,
+        )
+        for layer, words in LAYERS.items()
+    ]
+    return [
+        *steps,
+        *layers,
+        Command(
+            "view.zoom", "First size in every view", "View", view.reset_zoom, ("Ctrl+0",), is_open, separated=True
+        ),
+        Command(
+            "view.roll_left",
+            "Roll the views about the fixture by −5°",
+            "View",
+            lambda: view.roll(-5.0),
+            (",",),
+            is_enabled=lambda: bool(view.site),
+        ),
+        Command(
+            "view.roll_right",
+            "Roll the views about the fixture by 5°",
+            "View",
+            lambda: view.roll(5.0),
+            (".",),
+            is_enabled=lambda: bool(view.site),
+        ),
+        Command("view.contrast", "First contrast", "View", window.first_contrast, ("Ctrl+B",), is_open),
+        Command(
+            "view.light",
+            "Light look",
+            "View",
+            window.toggle_theme,
+            is_checked=lambda: workspace.settings.theme == "light",
+            separated=True,
+        ),
+        Command(
+            "view.universal",
+            "Sites in Universal numbers",
+            "View",
+            window.toggle_notation,
+            is_checked=lambda: workspace.settings.notation == "universal",
+        ),
+    ]
