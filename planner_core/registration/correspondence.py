@@ -36,6 +36,12 @@ SMALLEST_TRIPLE_MM = 6.0
 SAME_MOTION_MM = 1.0
 """Motions that carry the markers to within this distance are one motion, mm."""
 
+RIVAL_SCORE = 0.8
+"""A motion to another place whose score reaches this share of the best makes the set ambiguous (our choice)."""
+
+RADIUS_SPREAD_MM = 0.2
+"""Spread of the difference of radii of one marker, mm (blooming against sinking; our choice)."""
+
 MOST_MOTIONS = 6000
 """Motions judged at most, the likeliest first."""
 
@@ -51,9 +57,9 @@ class Correspondence:
     motion : RigidTransform or None
         Rough motion of the first set onto the second; None when nothing fits.
     rivals : int
-        Motions to another place that explain as many markers: more than zero is ambiguous.
+        Motions to another place that explain the markers about as well: more than zero is ambiguous.
     mirrored_pairs : int
-        How many markers a mirrored motion would explain; more than the proper one names a mirrored set.
+        How many markers a mirrored motion would explain; zero unless it explains them better than a proper one.
     """
 
     pairs: tuple[tuple[int, int], ...]
@@ -139,17 +145,19 @@ def correspond(
     count = matching_triples(a, b, ta, tb, fits, BASE_TOLERANCE_MM, SMALLEST_TRIPLE_MM, triples)
     triples = triples[:count]
     tolerance = BASE_TOLERANCE_MM + 3.0 * np.sqrt(ta[:, None] ** 2 + tb[None] ** 2)
-    weight = np.array([m.quality for m in first])[:, None] + np.array([m.quality for m in second])[None]
-    proper = _motions(a, b, triples, fits, tolerance, weight, mirrored=False)
-    flipped = _motions(a, b, triples, fits, tolerance, weight, mirrored=True)
-    mirrored_count = max((len(pairs) for pairs, _, _ in flipped), default=0)
+    weight = np.array([m.quality for m in first])[:, None] * np.array([m.quality for m in second])[None]
+    worth = weight * np.exp(-0.5 * ((ra[:, None] - rb[None]) / RADIUS_SPREAD_MM) ** 2)
+    worth = np.where(loose, 0.5 * weight, worth)
+    proper = _motions(a, b, triples, fits, tolerance, worth, mirrored=False)
+    flipped = _motions(a, b, triples, fits, tolerance, worth, mirrored=True)
+    mirrored_count = len(flipped[0][0]) if flipped and (not proper or flipped[0][2] > proper[0][2]) else 0
     if not proper:
         return Correspondence((), None, 0, mirrored_count)
     best_pairs, best_pose, _ = proper[0]
     rivals = 0
-    for pairs, pose, _ in proper[1:]:
+    for _, pose, score in proper[1:]:
         elsewhere = np.linalg.norm(pose.apply(a) - best_pose.apply(a), axis=1).max() > SAME_MOTION_MM
-        if elsewhere and len(pairs) >= len(best_pairs):
+        if elsewhere and score > RIVAL_SCORE * proper[0][2]:
             rivals += 1
     pose = RigidTransform(best_pose.matrix, source, target)
     return Correspondence(best_pairs, pose, rivals, mirrored_count)
@@ -164,35 +172,41 @@ def _motions(
     triples: AnyArray,
     fits: AnyArray,
     tolerance: FloatArray,
-    weight: FloatArray,
+    worth: FloatArray,
     mirrored: bool,
 ) -> list[_Motion]:
-    """Give distinct motions, the one that brings most markers together (then the closest) first."""
+    """Give distinct motions with their score (worth of the pairs, less where they are apart), best first."""
     source = a * [-1.0, 1.0, 1.0] if mirrored else a
     kept: list[_Motion] = []
-    order = np.argsort(-(weight[triples[:, :3], triples[:, 3:]].sum(axis=1)))[:MOST_MOTIONS]
+    order = np.argsort(-(worth[triples[:, :3], triples[:, 3:]].sum(axis=1)))[:MOST_MOTIONS]
     seen: set[tuple[tuple[int, int], ...]] = set()
     for k in order:
         i, j = triples[k, :3], triples[k, 3:]
         rotation, shift, _, square = umeyama(source[i], b[j], with_scale=False)
         if math.sqrt(square) > 0.5 * float(tolerance[i, j].mean()):
             continue
-        motion = _judged(source, b, rotation, shift, fits, tolerance)
+        motion = _judged(source, b, rotation, shift, fits, tolerance, worth)
         if motion is None or motion[0] in seen:
             continue
         seen.add(motion[0])
         kept.append(motion)
-    kept.sort(key=lambda motion: (-len(motion[0]), motion[2]))
+    kept.sort(key=lambda motion: -motion[2])
     return kept[:50]
 
 
 def _judged(
-    a: FloatArray, b: FloatArray, rotation: FloatArray, shift: FloatArray, fits: AnyArray, tolerance: FloatArray
+    a: FloatArray,
+    b: FloatArray,
+    rotation: FloatArray,
+    shift: FloatArray,
+    fits: AnyArray,
+    tolerance: FloatArray,
+    worth: FloatArray,
 ) -> _Motion | None:
     """Pair what a motion brings together, refit and pair again."""
     pose = RigidTransform.from_parts(rotation, shift, "surface")
     pairs: tuple[tuple[int, int], ...] = ()
-    rms = 0.0
+    score = 0.0
     for _ in range(3):
         distance = np.linalg.norm(pose.apply(a)[:, None] - b[None], axis=2)
         allowed = (distance < tolerance) & fits
@@ -203,9 +217,10 @@ def _judged(
         found = tuple((int(i), int(j)) for i, j in zip(rows[good], columns[good], strict=True))
         if len(found) < 3:
             return None
-        rms = float(np.sqrt(np.mean(distance[rows[good], columns[good]] ** 2)))
+        close = distance[rows[good], columns[good]] / (0.5 * tolerance[rows[good], columns[good]])
+        score = float((worth[rows[good], columns[good]] * np.exp(-0.5 * close**2)).sum())
         if found == pairs:
             break
         pairs = found
         pose = rigid_from_points(a[[i for i, _ in pairs]], b[[j for _, j in pairs]])
-    return pairs, pose, rms
+    return pairs, pose, score

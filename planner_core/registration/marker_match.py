@@ -222,7 +222,7 @@ def _doubts(
             "look-alikes): click "
             "three matching markers to say which is meant."
         )
-    if found.mirrored_pairs > len(found.pairs):
+    if found.mirrored_pairs >= max(4, len(found.pairs)):
         doubts.append(
             f"A mirror image brings {found.mirrored_pairs} markers together, the scan itself only "
             f"{len(found.pairs)}: "
