@@ -1,0 +1,389 @@
+"""STL, PLY and OBJ as plain arrays: strict about sizes, tolerant about everything that does no harm.
+
+The renderer's readers cannot be used here (planner_core knows no renderer), and a file from elsewhere must not be
+able to make us allocate more than a small multiple of its own size.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from itertools import islice
+from typing import Any
+
+import numpy as np
+from attrs import field, frozen
+from numpy.typing import NDArray
+
+from planner_core.errors import PlannerError
+from planner_core.geometry.frames import FloatArray
+
+LONGEST_NUMBER = 64
+"""Characters of one number in a text file, at most (our choice: 17 digits, sign and exponent need 24)."""
+
+LINES_AT_ONCE = 100_000
+"""Lines of a text file taken at a time (our choice: bounds the memory for words)."""
+
+_MOST_CORNERS = 256
+
+
+@frozen(eq=False)
+class RawMesh:
+    """Corners and triangles as a file has them, in the file's own unit."""
+
+    points: FloatArray
+    triangles: NDArray[np.int64]
+    notes: tuple[str, ...] = field(default=())
+
+
+def cut_short(kind: str) -> PlannerError:
+    """Say that a surface file ends too early."""
+    return PlannerError(f"The {kind} file is cut short.", "Copy or export it again.")
+
+
+def damaged(kind: str) -> PlannerError:
+    """Say that a surface file cannot be understood."""
+    return PlannerError(f"The {kind} file is damaged.", "Copy or export it again.")
+
+
+# STL
+
+
+def parse_stl(data: bytes) -> RawMesh:
+    """Read an STL file, binary or text; corners are not merged yet."""
+    count = int.from_bytes(data[80:84], "little") if len(data) >= 84 else -1
+    size = 84 + 50 * count
+    if len(data) == size:
+        return _binary_stl(data, count)
+    if b"facet" in data[:2048].lower() or data[:5].lower() == b"solid":
+        return _text_stl(data)
+    if count < 0 or len(data) < size:
+        raise cut_short("STL")
+    mesh = _binary_stl(data, count)
+    return RawMesh(
+        mesh.points, mesh.triangles, (f"{len(data) - size} bytes behind the last triangle were ignored",)
+    )
+
+
+def _binary_stl(data: bytes, count: int) -> RawMesh:
+    record = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+    corners = np.frombuffer(data, record, count, offset=84)["corners"]
+    return RawMesh(corners.reshape(-1, 3).astype(np.float64), np.arange(3 * count).reshape(-1, 3))
+
+
+_VERTEX = re.compile(rb"vertex[ \t]+(\S{1,64})[ \t]+(\S{1,64})[ \t]+(\S{1,64})", re.IGNORECASE)
+
+
+def _text_stl(data: bytes) -> RawMesh:
+    blocks = [_floats(_VERTEX.findall(block), "STL") for block in _line_blocks(data)]
+    points = np.concatenate([block.reshape(-1, 3) for block in blocks]) if blocks else np.empty((0, 3))
+    facets = len(re.findall(rb"(?i)endfacet", data))
+    if len(points) != 3 * facets:
+        raise cut_short("STL")
+    return RawMesh(points, np.arange(len(points)).reshape(-1, 3))
+
+
+def _line_blocks(data: bytes, start: int = 0) -> Iterator[bytes]:
+    """Cut text into pieces of some megabytes that end at line ends."""
+    size = 64 * LINES_AT_ONCE
+    while start < len(data):
+        stop = data.find(b"\n", min(start + size, len(data)))
+        stop = len(data) if stop < 0 else stop + 1
+        yield data[start:stop]
+        start = stop
+
+
+def _floats(words: Iterable[Any], kind: str) -> FloatArray:
+    """Turn words, or tuples of words, into numbers."""
+    listed = list(words)
+    if not listed:
+        return np.empty(0)
+    try:
+        return np.asarray(listed).astype(np.float64)
+    except ValueError as error:
+        raise damaged(kind) from error
+
+
+def _words(text: bytes, kind: str) -> list[bytes]:
+    words = text.split()
+    if words and len(max(words, key=len)) > LONGEST_NUMBER:
+        raise damaged(kind)
+    return words
+
+
+# OBJ
+
+_OBJ_POINT = re.compile(rb"^[ \t]*v[ \t]+([^\r\n]*)", re.MULTILINE)
+_OBJ_FACE = re.compile(rb"^[ \t]*f[ \t]+([^\r\n]*)", re.MULTILINE)
+
+
+def parse_obj(data: bytes) -> RawMesh:
+    """Read the points and faces of a Wavefront OBJ; groups, textures, normals and colours are left out."""
+    data = data.replace(b"\\\r\n", b" ").replace(b"\\\n", b" ")
+    points: list[FloatArray] = []
+    faces: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
+    seen = 0
+    for block in _line_blocks(data):
+        for found, corners in _obj_block(block, seen):
+            points.append(found)
+            faces.append(corners)
+            seen += len(found)
+    if not points or not faces:
+        raise PlannerError("The OBJ file holds no surface.", "Choose the file with the scan.")
+    triangles = [fan(corners, counts) for corners, counts in faces]
+    return RawMesh(np.concatenate(points), np.concatenate(triangles))
+
+
+def _obj_block(block: bytes, seen: int) -> Iterator[tuple[FloatArray, tuple[NDArray[np.int64], NDArray[np.int64]]]]:
+    lines = [_words(line, "OBJ") for line in _OBJ_POINT.findall(block)]
+    if any(len(line) < 3 for line in lines):
+        raise damaged("OBJ")
+    found = _floats([line[:3] for line in lines], "OBJ").reshape(-1, 3)
+    # A face may count backwards from the last point before it; then lines must be taken one after the other.
+    relative = re.search(rb"^[ \t]*f[^\r\n]*-\d", block, re.MULTILINE) is not None
+    before = _points_before_faces(block, seen) if relative else None
+    rows = [_words(re.sub(rb"/\S*", b"", line), "OBJ") for line in _OBJ_FACE.findall(block)]
+    counts = np.array([len(row) for row in rows], dtype=np.int64)
+    try:
+        corners = np.array([int(word) for row in rows for word in row], dtype=np.int64)
+    except (ValueError, OverflowError) as error:
+        raise damaged("OBJ") from error
+    if len(counts) and (counts.min() < 3 or counts.max() > _MOST_CORNERS):
+        raise damaged("OBJ")
+    if before is not None:
+        corners = np.where(corners < 0, np.repeat(before, counts) + corners, corners - 1)
+    else:
+        corners = corners - 1
+    yield found, (corners, counts)
+
+
+def _points_before_faces(block: bytes, seen: int) -> NDArray[np.int64]:
+    """How many points were given before each face line of the block."""
+    before = []
+    for line in block.splitlines():
+        head = line.lstrip()[:2]
+        if head in (b"v ", b"v\t"):
+            seen += 1
+        elif head in (b"f ", b"f\t"):
+            before.append(seen)
+    return np.array(before, dtype=np.int64)
+
+
+def fan(corners: NDArray[np.int64], counts: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Cut polygons (corners one after the other, and how many each has) into triangles from the first corner."""
+    if len(counts) == 0:
+        return np.empty((0, 3), dtype=np.int64)
+    if (counts == 3).all():
+        return corners.reshape(-1, 3)
+    starts = np.cumsum(counts) - counts
+    pieces = counts - 2
+    first = np.repeat(starts, pieces)
+    within = np.arange(int(pieces.sum())) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    return np.stack([corners[first], corners[first + within + 1], corners[first + within + 2]], axis=1)
+
+
+# PLY
+
+_PLY_TYPES = {
+    "char": "i1", "int8": "i1", "uchar": "u1", "uint8": "u1", "short": "i2", "int16": "i2", "ushort": "u2",
+    "uint16": "u2", "int": "i4", "int32": "i4", "uint": "u4", "uint32": "u4", "float": "f4", "float32": "f4",
+    "double": "f8", "float64": "f8",
+}  # fmt: skip
+_LARGEST_PLY_HEADER = 65536
+
+
+@frozen
+class _Property:
+    name: str
+    kind: str
+    count_kind: str = ""
+
+
+@frozen
+class _Element:
+    name: str
+    count: int
+    properties: tuple[_Property, ...]
+
+    @property
+    def has_lists(self) -> bool:
+        return any(one.count_kind for one in self.properties)
+
+    def least_bytes(self) -> int:
+        return sum(np.dtype(one.count_kind or one.kind).itemsize for one in self.properties)
+
+
+def parse_ply(data: bytes) -> RawMesh:
+    """Read the points and faces of a PLY, text or binary of either byte order."""
+    layout, elements, start = _ply_header(data)
+    body = len(data) - start
+    for element in elements:
+        least = element.least_bytes() if layout != "ascii" else max(1, 2 * len(element.properties) - 1)
+        if element.count * least > body + 1:
+            raise cut_short("PLY")
+    values = _ply_text(data, start, elements) if layout == "ascii" else _ply_binary(data, start, elements, layout)
+    if "vertex" not in values or "face" not in values:
+        raise PlannerError("The PLY file holds no surface.", "Choose the file with the scan, not a point cloud.")
+    points = values["vertex"][0]
+    corners, counts = values["face"]
+    return RawMesh(points, fan(corners, counts))
+
+
+def _ply_header(data: bytes) -> tuple[str, list[_Element], int]:
+    end = re.search(rb"\nend_header[ \t]*(\r\n|\n|\r)", data[:_LARGEST_PLY_HEADER])
+    if data[:3] != b"ply" or end is None:
+        raise damaged("PLY")
+    layout = ""
+    elements: list[_Element] = []
+    for line in data[: end.start()].decode("latin-1").splitlines()[1:]:
+        words = line.split()
+        try:
+            if words[:1] == ["format"]:
+                layout = {"ascii": "ascii", "binary_little_endian": "<", "binary_big_endian": ">"}[words[1]]
+            elif words[:1] == ["element"]:
+                elements.append(_Element(words[1], int(words[2]), ()))
+            elif words[:2] == ["property", "list"]:
+                one = _Property(words[4], _PLY_TYPES[words[3]], _PLY_TYPES[words[2]])
+                elements[-1] = _with(elements[-1], one)
+            elif words[:1] == ["property"]:
+                elements[-1] = _with(elements[-1], _Property(words[2], _PLY_TYPES[words[1]]))
+        except (IndexError, KeyError, ValueError) as error:
+            raise damaged("PLY") from error
+    if not layout or any(element.count < 0 or not element.properties for element in elements):
+        raise damaged("PLY")
+    return layout, elements, end.end()
+
+
+def _with(element: _Element, one: _Property) -> _Element:
+    return _Element(element.name, element.count, (*element.properties, one))
+
+
+def _xyz(element: _Element) -> list[int]:
+    names = [one.name for one in element.properties]
+    try:
+        return [names.index(axis) for axis in "xyz"]
+    except ValueError as error:
+        raise damaged("PLY") from error
+
+
+def _face_list(element: _Element) -> int:
+    for index, one in enumerate(element.properties):
+        if one.count_kind and one.name in ("vertex_indices", "vertex_index"):
+            return index
+    raise damaged("PLY")
+
+
+def _ply_binary(data: bytes, start: int, elements: list[_Element], order: str) -> dict[str, tuple[Any, Any]]:
+    values: dict[str, tuple[Any, Any]] = {}
+    for element in elements:
+        if not element.has_lists:
+            record = np.dtype([(f"p{k}", order + one.kind) for k, one in enumerate(element.properties)])
+            if start + element.count * record.itemsize > len(data):
+                raise cut_short("PLY")
+            rows = np.frombuffer(data, record, element.count, start)
+            start += element.count * record.itemsize
+            if element.name == "vertex":
+                values["vertex"] = (
+                    np.stack([rows[f"p{k}"].astype(np.float64) for k in _xyz(element)], axis=1),
+                    None,
+                )
+        else:
+            lists, start = _ply_lists(data, start, element, order)
+            if element.name == "face":
+                values["face"] = lists
+    return values
+
+
+def _ply_lists(
+    data: bytes, start: int, element: _Element, order: str
+) -> tuple[tuple[NDArray[np.int64], NDArray[np.int64]], int]:
+    """Faces of a binary file: at once if all are triangles laid out alike, else one by one."""
+    wanted = _face_list(element) if element.name == "face" else -1
+    fast = _ply_triangles(data, start, element, order, wanted)
+    if fast is not None:
+        return fast
+    corners: list[NDArray[Any]] = []
+    counts: list[int] = []
+    for _ in range(element.count):
+        for index, one in enumerate(element.properties):
+            kind = np.dtype(order + one.kind)
+            length = 1
+            if one.count_kind:
+                count_kind = np.dtype(order + one.count_kind)
+                if start + count_kind.itemsize > len(data):
+                    raise cut_short("PLY")
+                length = int(np.frombuffer(data, count_kind, 1, start)[0])
+                start += count_kind.itemsize
+            if length < 0 or start + length * kind.itemsize > len(data):
+                raise cut_short("PLY")
+            if index == wanted:
+                if not 3 <= length <= _MOST_CORNERS:
+                    raise damaged("PLY")
+                corners.append(np.frombuffer(data, kind, length, start))
+                counts.append(length)
+            start += length * kind.itemsize
+    joined = np.concatenate(corners).astype(np.int64) if corners else np.empty(0, dtype=np.int64)
+    return (joined, np.array(counts, dtype=np.int64)), start
+
+
+def _ply_triangles(
+    data: bytes, start: int, element: _Element, order: str, wanted: int
+) -> tuple[tuple[NDArray[np.int64], NDArray[np.int64]], int] | None:
+    if sum(bool(one.count_kind) for one in element.properties) != 1:
+        return None
+    fields: list[Any] = []
+    for index, one in enumerate(element.properties):
+        if one.count_kind:
+            fields.append((f"n{index}", order + one.count_kind))
+            fields.append((f"p{index}", order + one.kind, 3))
+            counted = f"n{index}"
+        else:
+            fields.append((f"p{index}", order + one.kind))
+    record = np.dtype(fields)
+    if start + element.count * record.itemsize > len(data):
+        return None
+    rows = np.frombuffer(data, record, element.count, start)
+    if not (rows[counted] == 3).all():
+        return None
+    triangles = rows[f"p{wanted}"].astype(np.int64) if wanted >= 0 else np.empty((0, 3), dtype=np.int64)
+    stop = start + element.count * record.itemsize
+    return (triangles.reshape(-1), np.full(len(triangles), 3, dtype=np.int64)), stop
+
+
+def _ply_text(data: bytes, start: int, elements: list[_Element]) -> dict[str, tuple[Any, Any]]:
+    values: dict[str, tuple[Any, Any]] = {}
+    lines = (line for block in _line_blocks(data, start) for line in block.splitlines() if line.strip())
+    for element in elements:
+        rows = [_words(line, "PLY") for line in islice(lines, element.count)]
+        if len(rows) < element.count:
+            raise cut_short("PLY")
+        if element.name == "vertex" and not element.has_lists:
+            axes = _xyz(element)
+            if rows and min(len(row) for row in rows) <= max(axes):
+                raise damaged("PLY")
+            values["vertex"] = (_floats([[row[k] for k in axes] for row in rows], "PLY").reshape(-1, 3), None)
+        elif element.name == "face":
+            values["face"] = _ply_text_faces(rows, element)
+    return values
+
+
+def _ply_text_faces(rows: list[list[bytes]], element: _Element) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    wanted = _face_list(element)
+    corners: list[int] = []
+    counts: list[int] = []
+    try:
+        for row in rows:
+            at = 0
+            for index, one in enumerate(element.properties):
+                length = int(row[at]) if one.count_kind else 1
+                at += bool(one.count_kind)
+                if index == wanted:
+                    if not 3 <= length <= _MOST_CORNERS or at + length > len(row):
+                        raise damaged("PLY")
+                    corners.extend(int(word) for word in row[at : at + length])
+                    counts.append(length)
+                    break
+                at += length
+        return np.array(corners, dtype=np.int64), np.array(counts, dtype=np.int64)
+    except (ValueError, IndexError, OverflowError) as error:
+        raise damaged("PLY") from error
