@@ -4,7 +4,8 @@ Distances between markers do not change under a rigid motion. Triples of markers
 in both
 sets give a motion; each motion is judged by how many markers it brings together. All triples of the likelier
 markers are
-tried, so that nothing depends on luck; motions that explain as many markers in another way make the set ambiguous.
+tried, so that nothing depends on luck; motions that explain as many markers in another way make the set
+ambiguous.
 """
 
 from __future__ import annotations

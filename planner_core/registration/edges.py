@@ -242,3 +242,25 @@ def edges_along(
     offset = out[:, 0]
     offset[np.abs(offset - np.float32(centre_mm)) > half_width_mm] = np.nan
     return Edges(offset, out[:, 1], out[:, 2], out[:, 3])
+
+
+def trilinear_at(field: GreyField, points_lps_mm: AnyArray) -> FloatArray:
+    """Give relative grey values at points of shape (n, 3); nan outside the volume."""
+    points = np.ascontiguousarray(points_lps_mm, dtype=np.float64)
+    out = np.full(len(points), np.nan)
+    _read_points(field.stored, field.index_from_lps, field.scale, field.offset, points, out)
+    return out
+
+
+@njit(nogil=True, cache=True)
+def _read_points(
+    stored: AnyArray, index_from: AnyArray, scale: float, offset: float, points: AnyArray, out: AnyArray
+) -> None:
+    top0, top1, top2 = stored.shape[0] - 1, stored.shape[1] - 1, stored.shape[2] - 1
+    for p in range(points.shape[0]):
+        x, y, z = points[p, 0], points[p, 1], points[p, 2]
+        a = index_from[0, 0] * x + index_from[0, 1] * y + index_from[0, 2] * z + index_from[0, 3]
+        b = index_from[1, 0] * x + index_from[1, 1] * y + index_from[1, 2] * z + index_from[1, 3]
+        c = index_from[2, 0] * x + index_from[2, 1] * y + index_from[2, 2] * z + index_from[2, 3]
+        if 0 <= a < top0 and 0 <= b < top1 and 0 <= c < top2:
+            out[p] = trilinear(stored, a, b, c) * scale + offset

@@ -230,7 +230,8 @@ def _doubts(
         )
     if used == 3 and max(len(moving), len(fixed)) > CHANCE_COUNT:
         doubts.append(
-            f"Only three of {len(moving)} and {len(fixed)} marker candidates agree, which can be chance: click the "
+            f"Only three of {len(moving)} and {len(fixed)} marker candidates agree, which can be chance: click "
+            "the "
             "markers, or add some."
         )
     if sites_lps_mm is not None:

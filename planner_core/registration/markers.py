@@ -44,7 +44,8 @@ CENTRE_FLOOR = 0.10
 """Share of a voxel that stays as error of a centre per axis however clean it looks (tested in tests/studies)."""
 
 EDGE_PATCH_MM2 = 0.35
-"""Area of a marker's surface on which edges count as one observation, mm^2 (blur of 0.25 to 0.3 mm; our choice)."""
+"""Area of a marker's surface on which edges count as one observation, mm^2 (blur of 0.25 to 0.3 mm; our
+choice)."""
 
 BLOB_ERROR_MM = 0.20
 """RMS error of the centroid of a small body that is no ball, besides the voxel's share, mm (our choice: its

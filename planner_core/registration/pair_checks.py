@@ -18,14 +18,16 @@ from planner_core.registration.point_error import (
 from planner_core.registration.rigid_fit import likeliest_rigid, umeyama
 
 SCALE_TOLERANCE = 0.02
-"""Departure of the best-fit scale from 1 that is a finding (FACTS section 2, scale row: cone-beam against calliper
+"""Departure of the best-fit scale from 1 that is a finding (FACTS section 2, scale row: cone-beam against
+calliper
 off by 1.8 to 6.9 %, Int J Implant Dent 2021, s40729-021-00343-w; S). Scale is never applied."""
 
 DISAGREE_P = 0.01
 """Chance under which residuals count as larger than the stated localisation errors explain (our choice)."""
 
 REFUSE_P = 1e-6
-"""Chance under which disagreeing pairs are no longer trusted (our choice: beyond any rounding of stated errors)."""
+"""Chance under which disagreeing pairs are no longer trusted (our choice: beyond any rounding of stated
+errors)."""
 
 MIRROR_RATIO = 1.0 / 3.0
 """A mirrored fit with less than this share of the proper fit's residual names a mirrored set (our choice)."""

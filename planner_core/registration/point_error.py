@@ -14,7 +14,8 @@ from planner_core.geometry.covariance import PoseCovariance
 from planner_core.geometry.frames import AnyArray, FloatArray
 
 NEAR_LINE_MM = 1.0
-"""Smallest root mean square distance of the points from the straight line through them, mm (our choice: under it a
+"""Smallest root mean square distance of the points from the straight line through them, mm (our choice: under it
+a
 localisation error of 0.2 mm turns the jaw about the line by several degrees)."""
 
 MAX_TURN_SD_DEG = 5.0
@@ -130,8 +131,10 @@ def lie_in_one_plane(points_mm: ArrayLike) -> bool:
 def point_covariance(fiducials_mm: ArrayLike, fle_mm: ArrayLike | AnyArray) -> PoseCovariance:
     """Give the pose covariance of a rigid fit through points, to first order.
 
-    For equal isotropic errors its trace at a point is equation 46 of Fitzpatrick, West, Maurer 1998 (IEEE Trans Med
-    Imaging 17:694, doi 10.1109/42.736021; S); unequal and anisotropic errors follow from the same normal equations
+    For equal isotropic errors its trace at a point is equation 46 of Fitzpatrick, West, Maurer 1998 (IEEE Trans
+    Med
+    Imaging 17:694, doi 10.1109/42.736021; S); unequal and anisotropic errors follow from the same normal
+    equations
     for the maximum-likelihood fit.
 
     Parameters

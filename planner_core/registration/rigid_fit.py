@@ -29,7 +29,8 @@ def umeyama(
 ) -> tuple[FloatArray, FloatArray, float, float]:
     """Give the least-squares rotation, translation and scale between paired points; never a mirror image.
 
-    Umeyama 1991, IEEE PAMI 13:376-380 (S); with ``with_scale=False`` the Arun/Kabsch fit with its proper rotation.
+    Umeyama 1991, IEEE PAMI 13:376-380 (S); with ``with_scale=False`` the Arun/Kabsch fit with its proper
+    rotation.
 
     Parameters
     ----------

@@ -1,6 +1,7 @@
 """Finding where a surface scan lies in a volume without any help, coarse (1 to 3 mm) but from anywhere.
 
-The surface's oriented points are laid over the volume's fall of grey values (negative gradient, each edge counting
+The surface's oriented points are laid over the volume's fall of grey values (negative gradient, each edge
+counting
 about alike). For every turn on a grid, all shifts are scored at once by correlation (fast Fourier transform);
 the best
 few poses are refined on the real edges and the best of those wins. No threshold and no feature is needed.
@@ -33,7 +34,8 @@ GRID_MM = 2.5
 """Spacing of the coarse grid, mm (our choice: several cells across a tooth)."""
 
 QUICK_TURNS_DEG = (30.0, 15.0)
-"""Reach and spacing of the turns tried first about each upright guess, degrees (heads lie within 30 degrees in the
+"""Reach and spacing of the turns tried first about each upright guess, degrees (heads lie within 30 degrees in
+the
 scanner; the fit that follows reaches further than half the spacing; our choice, tested)."""
 
 PATIENT_TURNS_DEG = (48.0, 12.0)
@@ -48,7 +50,8 @@ COARSE_CLIP = 2.5
 """Relative grey value above which nothing counts in the rough search, so that metal does not drown the teeth."""
 
 UPRIGHT_SHARE = 0.10
-"""A mean normal longer than this tells which side of an open scan is the chewing side (closed bodies have zero)."""
+"""A mean normal longer than this tells which side of an open scan is the chewing side (closed bodies have
+zero)."""
 
 FAIR_SCORE, STANDS_OUT = 0.2, 0.75
 """In a streaked mouth the right place scores less, but no second place comes near it (a wrong place scores up to

@@ -22,7 +22,8 @@ RESTARTS = 12
 """Restarts around the best place (our choice; more changed nothing in tests/studies)."""
 
 RESTART_MM, RESTART_DEG = 1.2, 2.0
-"""Spread of the restarts, standard deviation per axis (our choice: the size of the local optima met in streaks)."""
+"""Spread of the restarts, standard deviation per axis (our choice: the size of the local optima met in
+streaks)."""
 
 SETTLE_STAGES = (Stage(2500, 2.5, 2.5, 4), Stage(3500, 1.6, 1.2, 4), Stage(3500, 1.2, 0.7, 4))
 SCORE = Stage(6000, 1.2, 0.6, 1)

@@ -1,6 +1,7 @@
 """How far a surface match can be off: covariance from residuals that are not independent of their neighbours.
 
-Fifty thousand points are not fifty thousand observations: blur, streaks and scanner errors move neighbouring edges
+Fifty thousand points are not fifty thousand observations: blur, streaks and scanner errors move neighbouring
+edges
 together. The residuals' own correlation over distance is measured (variogram) and carried through the fit
 (sandwich covariance of weighted least squares; White 1980, Econometrica 48:817, for correlated errors as in
 Conley 1999, J Econometrics 92:1; M).

@@ -47,7 +47,8 @@ CONTACT_ABOVE = 0.45
 
 OFFSET_PRIOR_MM = (0.12, 0.12, 0.35)
 """How far the shared edge offset of gingiva, tooth and saturated restoration may go, one standard deviation, mm
-(surface of cone-beam models off by 0.06 to 0.15 mm, J Dent Rehabil Appl Sci 2016;32:60; S; ceramic: our choice)."""
+(surface of cone-beam models off by 0.06 to 0.15 mm, J Dent Rehabil Appl Sci 2016;32:60; S; ceramic: our
+choice)."""
 
 MOST_OFFSET = 2.0
 """An offset is held within this many of its standard deviations."""

@@ -31,7 +31,8 @@ NORMAL_AGREES = 0.85
 """Cosine within which a point's normal must point away from the bump's centre."""
 
 SNAP_MM = 2.5
-"""A click is snapped to a bump whose surface passes within this distance, mm (our choice: a click's own error)."""
+"""A click is snapped to a bump whose surface passes within this distance, mm (our choice: a click's own
+error)."""
 
 SCAN_FLOOR_MM = 0.03
 """Error of a bump's centre per axis that stays however clean it looks, mm (trueness of surface scans 0.015 to
@@ -39,7 +40,8 @@ SCAN_FLOOR_MM = 0.03
 PMC6981254, PMC7966190; S)."""
 
 SCAN_PATCH_MM2 = 0.3
-"""Area on which points of a surface scan count as one observation, mm^2 (scanner errors are smooth; our choice)."""
+"""Area on which points of a surface scan count as one observation, mm^2 (scanner errors are smooth; our
+choice)."""
 
 
 class _Bumps:

@@ -120,7 +120,8 @@ def sample_surface(
 def looks_inside_out(surface: Surface, normals: FloatArray | None = None) -> bool:
     """Tell whether the triangles of a scan of teeth or mucosa face inwards (some files are written so).
 
-    Teeth and ridges bulge outwards: a point lies, on the whole, on the outer side of the middle of its neighbours.
+    Teeth and ridges bulge outwards: a point lies, on the whole, on the outer side of the middle of its
+    neighbours.
     """
     directions = surface.point_normals if normals is None else normals
     points = surface.points_mm
