@@ -18,6 +18,19 @@ TYPE, X0, Y0, Z0, X1, Y1, Z1, R0, R1, TOOTH, EXTRA = range(11)
 SHAPE_COLUMNS = 11
 CAPSULE, CROWN_SHELL, CROWN_SOLID, FILLING, CYLINDER, SPHERE = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
 
+BASE_MM = 2.4
+"""Thickness of a prosthesis's base over the mucosa; 2 to 3 mm is common practice, no source."""
+BASE_REACH_MM = 7.0
+"""How far down from the crest the base reaches."""
+BASE_END_MM = 42.0
+"""Station where the base ends, both sides."""
+BODY_HALF_MM = 3.6
+"""Half width of the body between base and crowns."""
+BODY_TOP_MM = 4.0
+"""How far below the occlusal plane that body ends."""
+SEAT_GAP_MM = 0.05
+"""Space between base and mucosa of a well seated prosthesis."""
+
 
 class Kind(StrEnum):
     """What a body is, in the trade's words."""
@@ -30,6 +43,7 @@ class Kind(StrEnum):
     ROOT_FILLING = "root filling"
     FIXTURE = "fixture"
     MARKER = "marker"
+    PROSTHESIS = "prosthesis"
 
 
 @frozen(eq=False)

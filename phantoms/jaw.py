@@ -124,7 +124,10 @@ def _place_tooth(
     tangent = curve.tangent(station)
     outward = np.array([tangent[1], -tangent[0], 0.0])
     along = np.array([-tangent[0], -tangent[1], 0.0])
-    height = float(sections.value("crest_z", station) - 0.5 * (sections.value("crest_z", station) + sections.value("base_z", station)))
+    height = float(
+        sections.value("crest_z", station)
+        - 0.5 * (sections.value("crest_z", station) + sections.value("base_z", station))
+    )
     lean_out = (sections.value("middle_t", station) - sections.value("crest_t", station)) / height
     down = unit(
         np.array([0.0, 0.0, -1.0])
@@ -189,7 +192,9 @@ def _station_table(
     closing = np.clip((64.0 - np.abs(stations)) / 10.0, 0.0, 1.0)
     table[:, CHEEK] = widest + shape.cheek_gap_mm * (1 + 3 * wave) * closing
     table[:, TONGUE] = widest * 0.9 + shape.tongue_gap_mm * (1 - 2 * wave) * closing
-    table[:, SPONGE] = shape.sponge * (1 + 0.6 * wave) * np.interp(np.abs(stations), [0, 20, 45, 70], [1.3, 1.1, 0.85, 0.7])
+    table[:, SPONGE] = (
+        shape.sponge * (1 + 0.6 * wave) * np.interp(np.abs(stations), [0, 20, 45, 70], [1.3, 1.1, 0.85, 0.7])
+    )
     return table
 
 
@@ -233,7 +238,11 @@ def build_jaw(shape: JawShape, rng: np.random.Generator) -> Jaw:
     missing = [iso for iso, _ in places] if shape.edentulous else list(shape.missing)
     for start, stop in _runs(places, missing):
         sections = resorbed(
-            sections, start + 0.6, stop - 0.6, shape.ridge_loss_mm, shape.ridge_half_mm * (1 + 0.06 * rng.standard_normal())
+            sections,
+            start + 0.6,
+            stop - 0.6,
+            shape.ridge_loss_mm,
+            shape.ridge_half_mm * (1 + 0.06 * rng.standard_normal()),
         )
     teeth = tuple(_place_tooth(iso, station, curve, sections, shape, rng) for iso, station in places)
     teeth = tuple(_scaled(tooth, scale) for tooth in teeth)
@@ -250,5 +259,3 @@ def _scaled(tooth: Tooth, scale: float) -> Tooth:
     parameters = np.array(tooth.parameters)
     parameters[[HALF_MD, NECK_MD]] *= scale
     return evolve(tooth, parameters=parameters)
-
-

@@ -65,7 +65,9 @@ def make_lower_bridge(folder: Path, engine: str) -> None:
     assert result.degraded is not None
     files.write_mask(folder / "degraded.nii.gz", result.degraded, result.volume)
     files.write_binary_stl(folder / "lower.stl", scan.surface)
-    files.write_binary_ply(folder / "bone.ply", result.truth.bone_surface(BONE_STEP_MM), "true bone surface, LPS mm, invented")
+    files.write_binary_ply(
+        folder / "bone.ply", result.truth.bone_surface(BONE_STEP_MM), "true bone surface, LPS mm, invented"
+    )
     settings = asdict(BRIDGE_SETTINGS)
     files.write_truth(folder / "truth.json", truth_values(BRIDGE_VERSION, engine, result, scan, settings))
     files.write_hashes(folder)
@@ -75,7 +77,9 @@ def main(arguments: list[str] | None = None) -> int:
     """Make one sample; say in one sentence what failed."""
     parser = argparse.ArgumentParser(prog="python -m phantoms.make_samples")
     parser.add_argument("sample", choices=["lower_bridge"])
-    parser.add_argument("--engine", choices=["rtk", "fast"], default="rtk", help="fast: our own projector, no extra")
+    parser.add_argument(
+        "--engine", choices=["rtk", "fast"], default="rtk", help="fast: our own projector, no extra"
+    )
     parser.add_argument("--out", type=Path, default=None, help="another folder than sample_volumes/<sample>")
     chosen = parser.parse_args(arguments)
     try:

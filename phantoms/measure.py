@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from phantoms import paint
-from phantoms.bodies import body_distance
+from phantoms.bodies import body_distance, shape_distance
 from phantoms.teeth import crown_distance, root_distance
 
 
@@ -62,6 +62,37 @@ def nearest_on_curve(points, curve, stations):
     return out
 
 
+NEAR_MM = 10.5
+"""Teeth and shapes further than this from a column do not reach it."""
+
+
+@njit(nogil=True, cache=True)
+def _near_shapes(x, y, rows, to_teeth, chosen):
+    """Write the numbers of the shapes that may reach a column; give how many."""
+    count = 0
+    for q in range(len(rows)):
+        row = rows[q]
+        if row[9] >= 0:
+            m = to_teeth[int(row[9])]
+            near = _tooth_away(x, y, m) < NEAR_MM
+        else:
+            away = min(np.hypot(x - row[1], y - row[2]), np.hypot(x - row[4], y - row[5]))
+            near = away < max(row[7], row[8]) + 3.0 + np.hypot(row[4] - row[1], row[5] - row[2])
+        if near:
+            chosen[count] = q
+            count += 1
+    return count
+
+
+@njit(nogil=True, cache=True)
+def _tooth_away(x, y, m):
+    """Give the distance (mm) of a column from a tooth's axis, near the height of its crown."""
+    z = -4.0
+    tx = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
+    ty = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
+    return np.hypot(tx, ty)
+
+
 @njit(nogil=True, cache=True)
 def scan_columns(places, plane_xy, zs, bone, box, table, s0, ds, to_teeth, parameters, outer, rows, out):
     """Write the signed distance (mm) of what an intra-oral scanner sees: gingiva, crowns, bodies, markers.
@@ -69,6 +100,8 @@ def scan_columns(places, plane_xy, zs, bone, box, table, s0, ds, to_teeth, param
     Parameters are straightened places (columns, 2), the same columns in the plane, heights, the jaw's bone and
     station table, matrices and rows of the teeth whose crowns show, and the shapes of bodies on the outside.
     """
+    near_rows = np.empty(len(rows) + 1, np.int64)
+    near_teeth = np.empty(len(outer) + 1, np.int64)
     for n in range(len(places)):
         s, t = places[n, 0], places[n, 1]
         x, y = plane_xy[n, 0], plane_xy[n, 1]
@@ -77,22 +110,47 @@ def scan_columns(places, plane_xy, zs, bone, box, table, s0, ds, to_teeth, param
             continue
         gum = paint.read_row(table, s, s0, ds, 0)
         top = paint.read_row(table, s, s0, ds, 1)
+        shapes = _near_shapes(x, y, rows, to_teeth, near_rows)
+        teeth = 0
+        for q in range(len(outer)):
+            if outer[q] == 1 and _tooth_away(x, y, to_teeth[q]) < NEAR_MM:
+                near_teeth[teeth] = q
+                teeth += 1
         for k in range(len(zs)):
             z = zs[k]
             d = paint.smooth_max(paint.read_bone(bone, s, t, z, box) - gum, z - top, 0.8)
-            for q in range(len(outer)):
-                if outer[q] == 0:
-                    continue
+            for c in range(teeth):
+                q = near_teeth[c]
                 m = to_teeth[q]
+                tz = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
+                if tz < -3.0 or tz > 13.0:
+                    continue
                 tx = m[0, 0] * x + m[0, 1] * y + m[0, 2] * z + m[0, 3]
                 ty = m[1, 0] * x + m[1, 1] * y + m[1, 2] * z + m[1, 3]
-                if tx * tx + ty * ty > 81.0:
-                    continue
-                tz = m[2, 0] * x + m[2, 1] * y + m[2, 2] * z + m[2, 3]
-                if -1.5 < tz < 13.0:
+                if tz > -1.5:
                     d = min(d, crown_distance(tx, ty, tz, parameters[q]))
-                if -3.0 < tz < 0.5:
+                if tz < 0.5:
                     d = min(d, root_distance(tx, ty, tz, parameters[q]))
-            if len(rows):
-                d = min(d, body_distance(x, y, z, rows, to_teeth, parameters))
+            for c in range(shapes):
+                d = min(d, shape_distance(x, y, z, rows[near_rows[c]], to_teeth, parameters))
+            out[n, k] = d
+
+
+@njit(nogil=True, cache=True)
+def prosthesis_columns(
+    places, plane_xy, zs, bone, box, table, s0, ds, to_teeth, parameters, shapes, base, balls, out
+):
+    """Write the signed distance (mm) to a prosthesis with its marker balls (shapes) on columns of a grid."""
+    for n in range(len(places)):
+        s, t = places[n, 0], places[n, 1]
+        x, y = plane_xy[n, 0], plane_xy[n, 1]
+        if t < -13.0 or t > 14.0:
+            out[n, :] = 8.0
+            continue
+        for k in range(len(zs)):
+            d = paint.prosthesis_distance(
+                x, y, zs[k], s, t, bone, box, table, s0, ds, shapes, to_teeth, parameters, base
+            )
+            if len(balls):
+                d = min(d, body_distance(x, y, zs[k], balls, to_teeth, parameters))
             out[n, k] = d

@@ -211,6 +211,62 @@ def paint_jaw(codes, first, last, m, voxel, station, offset, plane, table, s0, d
 
 
 @njit(nogil=True, cache=True)
+def prosthesis_distance(x, y, z, s, t, bone, box, table, s0, ds, rows, to_teeth, parameters, base):
+    """Give the signed distance (mm) to a prosthesis; `base` as `phantoms.scene.base_numbers`."""
+    gum = read_bone(bone, s, t, z, box) - read_row(table, s, s0, ds, 0)
+    if gum > 14.0:
+        return gum
+    crest = read_row(table, s, s0, ds, 4)
+    plate = smooth_max(gum - base[0], max(crest - base[1] - z, abs(s) - base[2]), 1.2)
+    # The body of the prosthesis carries the crowns on the base.
+    body = smooth_max(abs(t) - base[4], max(z + base[5], abs(s) - base[2] + 1.0, -26.0 - z), 1.5)
+    plate = smooth_min(plate, body, 1.5)
+    return max(min(plate, body_distance(x, y, z, rows, to_teeth, parameters)), base[3] - gum)
+
+
+@njit(nogil=True, cache=True)
+def paint_prosthesis(
+    codes,
+    first,
+    last,
+    m,
+    voxel,
+    station,
+    offset,
+    plane,
+    table,
+    s0,
+    ds,
+    bone,
+    box,
+    rows,
+    to_teeth,
+    parameters,
+    base,
+    label,
+):
+    """Paint a radiolucent prosthesis as if it had grown on the mucosa."""
+    _, lines, columns = codes.shape
+    for k in range(first, last):
+        for i in range(lines):
+            for j in range(columns):
+                z = m[2, 0] * k + m[2, 1] * i + m[2, 2] * j + m[2, 3]
+                if z < -32.0 or z > 4.0:
+                    continue
+                x = m[0, 0] * k + m[0, 1] * i + m[0, 2] * j + m[0, 3]
+                y = m[1, 0] * k + m[1, 1] * i + m[1, 2] * j + m[1, 3]
+                if abs(x) > 50.0 or y < -22.0 or y > 60.0:
+                    continue
+                t = read_plane(offset, x, y, plane[0], plane[1], plane[2])
+                if t < -13.0 or t > 15.0:
+                    continue
+                s = read_plane(station, x, y, plane[0], plane[1], plane[2])
+                d = prosthesis_distance(x, y, z, s, t, bone, box, table, s0, ds, rows, to_teeth, parameters, base)
+                if d < voxel:
+                    codes[k, i, j] = put(codes[k, i, j] & 0xFFFF, label, cover(d, voxel))
+
+
+@njit(nogil=True, cache=True)
 def paint_tube(codes, first, last, low, high, m, voxel, points, radius, wall):
     """Paint a canal: soft contents with a thin dense wall, inside bone only."""
     for k in range(max(first, low[0]), min(last, high[0])):
@@ -274,8 +330,8 @@ def paint_tooth(codes, first, last, low, high, m, voxel, p, ligament, lamina):
 
 
 @njit(nogil=True, cache=True)
-def paint_body(codes, first, last, low, high, m, voxel, rows, to_teeth, parameters, label, natural):
-    """Paint a body over what grew there (`natural` 0) or as if it had grown there (1)."""
+def paint_body(codes, first, last, low, high, m, voxel, rows, to_teeth, parameters, label):
+    """Paint a body over what grew there."""
     for k in range(max(first, low[0]), min(last, high[0])):
         for i in range(low[1], high[1]):
             for j in range(low[2], high[2]):
@@ -286,9 +342,6 @@ def paint_body(codes, first, last, low, high, m, voxel, rows, to_teeth, paramete
                 if share <= 0.002:
                     continue
                 code = codes[k, i, j]
-                if natural == 1:
-                    codes[k, i, j] = put(code & 0xFFFF, label, share)
-                    continue
                 over = code >> 16
                 amount = int(share * 255.0 + 0.5)
                 same = (over >> 8) & 15 == label

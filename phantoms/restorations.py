@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -20,7 +21,19 @@ from phantoms.gum import gum_distance
 from phantoms.jaw import Jaw
 from phantoms.materials import Material
 from phantoms.scene import Marker
-from phantoms.teeth import CANINE, HALF_BL, HALF_MD, HEIGHT, KIND, NECK_MD, ROOT, ROOTS, WEAR, chewing_height, crown_distance
+from phantoms.teeth import (
+    CANINE,
+    HALF_BL,
+    HALF_MD,
+    HEIGHT,
+    KIND,
+    NECK_MD,
+    ROOT,
+    ROOTS,
+    WEAR,
+    chewing_height,
+    crown_distance,
+)
 from planner_core.geometry.frames import FloatArray
 
 CROWN_THICKNESS_MM = 1.3
@@ -60,7 +73,7 @@ def crown(jaw: Jaw, iso: int, material: Material) -> Body:
 def _connectors(jaw: Jaw, isos: Sequence[int], radius_mm: float) -> list[FloatArray]:
     """Join neighbours near their contacts; from middle to middle a rod would fill the stumps."""
     rows = []
-    for a, b in zip(isos[:-1], isos[1:], strict=True):
+    for a, b in itertools.pairwise(isos):
         ends = [_point(jaw, iso, (0.0, 0.3, 0.52 * jaw.tooth(iso).parameters[HEIGHT])) for iso in (a, b)]
         middle, half = 0.5 * (ends[0] + ends[1]), 0.5 * (ends[1] - ends[0])
         step = half * (1.6 / float(np.linalg.norm(half)))
@@ -93,7 +106,9 @@ def filling(jaw: Jaw, iso: int, material: Material, rng: np.random.Generator) ->
         size = np.array([1.3, 1.3, 1.6])
     else:
         start = np.array([0.0, 0.0, p[HEIGHT] - p[WEAR] - 0.8])
-        size = np.array([p[HALF_MD] * rng.uniform(0.55, 1.0), p[HALF_BL] * rng.uniform(0.3, 0.45), rng.uniform(1.8, 2.8)])
+        size = np.array(
+            [p[HALF_MD] * rng.uniform(0.55, 1.0), p[HALF_BL] * rng.uniform(0.3, 0.45), rng.uniform(1.8, 2.8)]
+        )
     row = shape_row(FILLING, start, size, tooth=k)
     return Body(Kind.FILLING, material, row[None], jaw.upper, (iso,))
 
@@ -168,5 +183,3 @@ def marker_on_mucosa(jaw: Jaw, station: float, angle_deg: float, name: str, radi
         reach += 0.02
     t, z = start + way * reach
     return Marker(name, np.append(jaw.curve.at(station, t), z), radius_mm, "mucosa")
-
-

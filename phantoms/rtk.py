@@ -78,7 +78,9 @@ def _stack(itk: Any, geometry: Geometry, values: NDArray[np.float32] | None = No
         values = np.zeros((len(geometry.angles_rad), geometry.rows, geometry.columns), np.float32)
     image = itk.image_from_array(np.ascontiguousarray(values))
     image.SetSpacing([geometry.pixel_mm, geometry.pixel_mm, 1.0])
-    image.SetOrigin([-0.5 * (geometry.columns - 1) * geometry.pixel_mm, -0.5 * (geometry.rows - 1) * geometry.pixel_mm, 0.0])
+    image.SetOrigin(
+        [-0.5 * (geometry.columns - 1) * geometry.pixel_mm, -0.5 * (geometry.rows - 1) * geometry.pixel_mm, 0.0]
+    )
     return image
 
 
@@ -120,7 +122,9 @@ def _project(
     return np.array(itk.array_view_from_image(stack))
 
 
-def _cropped(values: NDArray[np.float32], low: FloatArray, edge: float) -> tuple[NDArray[np.float32], FloatArray, float] | None:
+def _cropped(
+    values: NDArray[np.float32], low: FloatArray, edge: float
+) -> tuple[NDArray[np.float32], FloatArray, float] | None:
     """Give the smallest box of a grid that holds all its nonzero cells, one empty cell around it."""
     found = [np.flatnonzero(values.any(axis=tuple(a for a in range(3) if a != axis))) for axis in range(3)]
     if any(len(f) == 0 for f in found):
@@ -172,7 +176,9 @@ def transmissions_rtk(
     for stacks in (with_bodies, without):
         left = np.empty(stacks[0].shape, np.float32)
 
-        def work(first: int, last: int, stacks: list[NDArray[np.float32]] = stacks, left: NDArray[np.float32] = left) -> None:
+        def work(
+            first: int, last: int, stacks: list[NDArray[np.float32]] = stacks, left: NDArray[np.float32] = left
+        ) -> None:
             for view in range(first, last):
                 rays = np.stack([stack[view].ravel() for stack in stacks])
                 _left(rays, mu, weights, left[view].reshape(-1))

@@ -147,7 +147,9 @@ def write_truth(path: Path, truth: dict[str, Any]) -> None:
     # Rows of numbers stay on one line, so that the file can be read by eye.
     import re
 
-    text = re.sub(r"\[\s+(-?[\d.e+-]+(?:,\s+-?[\d.e+-]+)*)\s+\]", lambda m: "[" + re.sub(r"\s+", " ", m[1]) + "]", text)
+    text = re.sub(
+        r"\[\s+(-?[\d.e+-]+(?:,\s+-?[\d.e+-]+)*)\s+\]", lambda m: "[" + re.sub(r"\s+", " ", m[1]) + "]", text
+    )
     path.write_text(text + "\n")
 
 

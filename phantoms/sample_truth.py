@@ -25,7 +25,9 @@ def runs_of(flags: ArrayLike) -> list[list[int]]:
     """Give [first, last] of each run of true values."""
     padded = np.concatenate([[0], np.asarray(flags, dtype=int), [0]])
     steps = np.diff(padded)
-    return [[int(a), int(b - 1)] for a, b in zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True)]
+    return [
+        [int(a), int(b - 1)] for a, b in zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True)
+    ]
 
 
 def fixture_points(site: SiteTruth) -> FloatArray:
@@ -98,7 +100,7 @@ def truth_values(
     return {
         "version": version,
         "engine": engine,
-        "note": "Invented scenario, simulated. LPS millimetres unless the name says otherwise. Grey values are not HU.",
+        "note": "Invented scenario, simulated. LPS mm unless the name says otherwise. Grey values are not HU.",
         "settings": settings,
         "volume": {
             "shape_slices_rows_columns": list(volume.shape),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
@@ -12,7 +13,26 @@ from scipy.ndimage import gaussian_filter
 
 from phantoms import paint
 from phantoms.arch import HALF_PLANE_MM, PLANE_FRONT_MM, TABLE_STEP_MM
-from phantoms.bodies import CAPSULE, CYLINDER, R0, R1, SPHERE, TOOTH, TYPE, X0, X1, Body, Kind, shape_row
+from phantoms.bodies import (
+    BASE_END_MM,
+    BASE_MM,
+    BASE_REACH_MM,
+    BODY_HALF_MM,
+    BODY_TOP_MM,
+    CAPSULE,
+    CYLINDER,
+    R0,
+    R1,
+    SEAT_GAP_MM,
+    SPHERE,
+    TOOTH,
+    TYPE,
+    X0,
+    X1,
+    Body,
+    Kind,
+    shape_row,
+)
 from phantoms.bone import HEIGHT_MIN_MM, HEIGHT_STEP_MM, OFFSET_MIN_MM, OFFSET_STEP_MM
 from phantoms.jaw import LAMINA_MM, LIGAMENT_MM, Jaw
 from phantoms.materials import Material
@@ -130,7 +150,9 @@ class MaterialMap:
         over = ((codes >> 16) & 255).astype(np.float32) / 255
         over_is = ((codes >> 24) & 15) == material
         a = (codes & 255).astype(np.float32) / 255
-        share = np.where(((codes >> 12) & 15) == material, a, 0) + np.where(((codes >> 8) & 15) == material, 1 - a, 0)
+        share = np.where(((codes >> 12) & 15) == material, a, 0) + np.where(
+            ((codes >> 8) & 15) == material, 1 - a, 0
+        )
         return np.asarray(share * (1 - over) + np.where(over_is, over, 0), dtype=np.float32)
 
     def bodies_share(self) -> NDArray[np.float32]:
@@ -138,7 +160,7 @@ class MaterialMap:
         return np.asarray(((self.codes >> 16) & 255).astype(np.float32) / 255)
 
     def weighted(self, value_of: NDArray[np.float32], restored: bool = True) -> NDArray[np.float32]:
-        """Give the mean over each voxel of a number per material, shape (16,); `restored` False leaves bodies out."""
+        """Give the mean over each voxel of a number per material, shape (16,); bodies on request."""
         return _weighted(self.codes, np.asarray(value_of, np.float32), restored)
 
 
@@ -165,7 +187,7 @@ def in_slabs(work: Callable[[int, int], None], count: int, parts: int = 8) -> No
         return
     edges = np.linspace(0, count, parts + 1).astype(int)
     with ThreadPoolExecutor(THREADS) as pool:
-        for future in [pool.submit(work, int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]:
+        for future in [pool.submit(work, int(a), int(b)) for a, b in itertools.pairwise(edges) if b > a]:
             future.result()
 
 
@@ -185,7 +207,9 @@ def grid_affine(centre_lps_mm: FloatArray, shape: tuple[int, int, int], voxel_mm
     return affine
 
 
-def _box(points_mm: FloatArray, margin_mm: float, index_from: FloatArray, shape: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
+def _box(
+    points_mm: FloatArray, margin_mm: float, index_from: FloatArray, shape: tuple[int, ...]
+) -> tuple[FloatArray, FloatArray]:
     """Give the index box (low, high) around points, their frame's matrix `index_from` given."""
     index = points_mm @ index_from[:3, :3].T + index_from[:3, 3]
     margin = margin_mm * np.linalg.norm(index_from[:3, :3], axis=1)
@@ -227,7 +251,7 @@ def paint_scene(scene: Scene, lps_from_index: FloatArray, shape: tuple[int, int,
             if jaw is not None:
                 _paint_jaw(scene, jaw, codes, scene_from_index, voxel, noise)
     if scene.prosthesis is not None:
-        _paint_body(scene, scene.prosthesis, codes, scene_from_index, voxel, natural=True)
+        _paint_prosthesis(scene, codes, scene_from_index, voxel)
     if scene.head:
         for body in scene.bodies:
             _paint_body(scene, body, codes, scene_from_index, voxel)
@@ -238,7 +262,6 @@ def paint_scene(scene: Scene, lps_from_index: FloatArray, shape: tuple[int, int,
 
 def marker_body(marker: Marker) -> Body:
     """Give a marker as a body."""
-
     rows = shape_row(SPHERE, marker.centre_mm, None, marker.radius_mm)[None]
     return Body(Kind.MARKER, Material.GLASS_CERAMIC, rows)
 
@@ -258,7 +281,9 @@ def bone_box(jaw: Jaw) -> NDArray[np.float64]:
     return np.array([s[0], s[1] - s[0], OFFSET_MIN_MM, OFFSET_STEP_MM, HEIGHT_MIN_MM, HEIGHT_STEP_MM])
 
 
-def _paint_head(scene: Scene, codes: NDArray[np.uint32], m: FloatArray, voxel: float, noise: NDArray[np.float32]) -> None:
+def _paint_head(
+    scene: Scene, codes: NDArray[np.uint32], m: FloatArray, voxel: float, noise: NDArray[np.float32]
+) -> None:
     jaw = scene.lower
     station, offset = jaw.curve.plane_table()
     s = jaw.curve.stations_mm
@@ -302,12 +327,41 @@ def _paint_jaw(
             low, high = _box(box_points, 0.5, np.linalg.inv(to_tooth), codes.shape)
             in_slabs(
                 lambda a, b, low=low, high=high, to_tooth=to_tooth, tooth=tooth: paint.paint_tooth(
-                    codes, low[0] + a, low[0] + b, low, high, to_tooth, voxel, np.asarray(tooth.parameters),
-                    LIGAMENT_MM, LAMINA_MM,
+                    codes,
+                    low[0] + a,
+                    low[0] + b,
+                    low,
+                    high,
+                    to_tooth,
+                    voxel,
+                    np.asarray(tooth.parameters),
+                    LIGAMENT_MM,
+                    LAMINA_MM,
                 ),
                 high[0] - low[0],
                 parts=2,
             )
+
+
+def base_numbers() -> NDArray[np.float64]:
+    """Give thickness, reach, end station and gap of a prosthesis's base, half width and top of its body (mm)."""
+    return np.array([BASE_MM, BASE_REACH_MM, BASE_END_MM, SEAT_GAP_MM, BODY_HALF_MM, BODY_TOP_MM])
+
+
+def _paint_prosthesis(scene: Scene, codes: NDArray[np.uint32], m: FloatArray, voxel: float) -> None:
+    jaw, body = scene.lower, scene.prosthesis
+    assert body is not None
+    station, offset = jaw.curve.plane_table()
+    s = jaw.curve.stations_mm
+    to_teeth, parameters = tooth_arrays(jaw)
+    in_slabs(
+        lambda a, b: paint.paint_prosthesis(
+            codes, a, b, m, voxel, station, offset, _plane(), np.asarray(jaw.table), s[0], s[1] - s[0],
+            jaw.bone, bone_box(jaw), np.asarray(body.shapes), to_teeth, parameters, base_numbers(),
+            int(body.material),
+        ),
+        codes.shape[0],
+    )  # fmt: skip
 
 
 def tooth_arrays(jaw: Jaw) -> tuple[FloatArray, FloatArray]:
@@ -318,11 +372,9 @@ def tooth_arrays(jaw: Jaw) -> tuple[FloatArray, FloatArray]:
     )
 
 
-def _paint_body(
-    scene: Scene, body: Body, codes: NDArray[np.uint32], scene_m: FloatArray, voxel: float, natural: bool = False
-) -> None:
+def _paint_body(scene: Scene, body: Body, codes: NDArray[np.uint32], scene_m: FloatArray, voxel: float) -> None:
     jaw = scene.upper if body.upper and scene.upper is not None else scene.lower
-    paint_shapes(jaw, body, codes, scene.jaw_from_scene(jaw) @ scene_m, voxel, natural)
+    paint_shapes(jaw, body, codes, scene.jaw_from_scene(jaw) @ scene_m, voxel)
 
 
 def paint_shapes(
@@ -331,7 +383,6 @@ def paint_shapes(
     codes: NDArray[np.uint32],
     jaw_from_index: FloatArray,
     voxel_mm: float,
-    natural: bool = False,
 ) -> None:
     """Paint a body's shapes into `codes`, one shape at a time: its box is small, that of a whole bridge is not."""
     to_teeth, parameters = tooth_arrays(jaw)
@@ -343,7 +394,7 @@ def paint_shapes(
         in_slabs(
             lambda a, b, low=low, high=high, part=part: paint.paint_body(
                 codes, low[0] + a, low[0] + b, low, high, jaw_from_index, voxel_mm, np.asarray(part.shapes),
-                to_teeth, parameters, int(body.material), int(natural),
+                to_teeth, parameters, int(body.material),
             ),
             high[0] - low[0],
             parts=2,

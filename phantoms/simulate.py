@@ -67,7 +67,12 @@ def paint_surroundings(scene: Scene, fine: MaterialMap) -> MaterialMap:
     cell = fine.voxel_mm * COARSE_RATIO
     start = fine.lps_from_index[:3, 3] - 0.5 * fine.voxel_mm
     corners = np.array(
-        [[x, y, z] for x in (AROUND_LOW_MM[0], AROUND_HIGH_MM[0]) for y in (AROUND_LOW_MM[1], AROUND_HIGH_MM[1]) for z in (0.0,)]
+        [
+            [x, y, z]
+            for x in (AROUND_LOW_MM[0], AROUND_HIGH_MM[0])
+            for y in (AROUND_LOW_MM[1], AROUND_HIGH_MM[1])
+            for z in (0.0,)
+        ]
     )
     corners = scene.lps_from_scene.apply(corners)
     size = np.array(fine.codes.shape)[::-1] * fine.voxel_mm
@@ -89,7 +94,9 @@ def paint_surroundings(scene: Scene, fine: MaterialMap) -> MaterialMap:
 def fine_map(scene: Scene, acquisition: Acquisition, centre_lps_mm: FloatArray) -> MaterialMap:
     """Paint the field of view, its cells a share of the voxel and a multiple of the coarse cells."""
     cell = acquisition.voxel_mm * acquisition.map_refinement
-    counts = [int(np.ceil(n * acquisition.voxel_mm / cell / COARSE_RATIO)) * COARSE_RATIO for n in acquisition.shape]
+    counts = [
+        int(np.ceil(n * acquisition.voxel_mm / cell / COARSE_RATIO)) * COARSE_RATIO for n in acquisition.shape
+    ]
     shape = (counts[0], counts[1], counts[2])
     return paint_scene(scene, grid_affine(centre_lps_mm, shape, cell), shape)
 
@@ -99,7 +106,9 @@ def spectrum_of(acquisition: Acquisition) -> Spectrum:
     return filtered_kramers(acquisition.kvp, acquisition.aluminium_mm, acquisition.copper_mm)
 
 
-def grey_values(mu_per_mm: NDArray[np.float32], spectrum: Spectrum, acquisition: Acquisition) -> NDArray[np.float32]:
+def grey_values(
+    mu_per_mm: NDArray[np.float32], spectrum: Spectrum, acquisition: Acquisition
+) -> NDArray[np.float32]:
     """Take attenuation to the machine's grey values: HU-like, then its gain and offset; not clipped."""
     water = water_per_mm(spectrum)
     return np.asarray(
@@ -157,7 +166,12 @@ def simulate(
     from_view = int(acquisition.motion_at * acquisition.views)
     moves = [acquisition.motion if view >= from_view else None for view in range(acquisition.views)]
     left, bare = transmissions(
-        (fine, around), geometry, spectrum.attenuation_per_mm(), spectrum.weights, moves, part_of(progress, 0.08, 0.6)
+        (fine, around),
+        geometry,
+        spectrum.attenuation_per_mm(),
+        spectrum.weights,
+        moves,
+        part_of(progress, 0.08, 0.6),
     )
     rng = np.random.default_rng([seed, 1234])
     stacks = [record(left, acquisition, geometry, spectrum, rng)]

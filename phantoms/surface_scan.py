@@ -11,12 +11,13 @@ from phantoms import measure
 from phantoms.bodies import SHAPE_COLUMNS
 from phantoms.gum import straightened
 from phantoms.jaw import Jaw
-from phantoms.scene import Scene, bone_box, in_slabs, marker_body, tooth_arrays
+from phantoms.scene import Scene, base_numbers, bone_box, in_slabs, marker_body, tooth_arrays
 from phantoms.truth import march
+from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray, RigidTransform, rotation_about, unit
 from planner_core.geometry.surface import Surface
 
-SCAN_STEP_MM = 0.3
+SCAN_STEP_MM = 0.4
 """Grid of the scan; the zero level is found between grid points, so the surface errs by hundredths."""
 BELOW_MARGIN_MM = 4.5
 """How far the scan reaches over the gingiva below the necks of the teeth."""
@@ -94,20 +95,24 @@ def scan_surface(
     return SurfaceScan(lps.moved(pose.inverse()), pose, markers if with_markers and not upper else {})
 
 
-def _seen(scene: Scene, jaw: Jaw, step: float, with_markers: bool) -> tuple[FloatArray, FloatArray]:
-    """Give the signed distance (mm) on a grid of the jaw's frame, and the grid's corner."""
+def _columns(jaw: Jaw, step: float) -> tuple[list[FloatArray], FloatArray, FloatArray, FloatArray]:
+    """Give a grid's axes and corner in the jaw frame, its columns in the plane, and their straightened places."""
     extent = np.abs(jaw.curve.points_mm[np.abs(jaw.curve.stations_mm) < 68.0])
-    low = np.array([-extent[:, 0].max() - 15.0, -18.0, -24.0])
+    low = np.array([-extent[:, 0].max() - 15.0, -18.0, float(jaw.sections.crest_z.min()) - 9.0])
     high = np.array([extent[:, 0].max() + 15.0, extent[:, 1].max() + 6.0, 4.0])
     axes = [np.arange(low[k], high[k] + step, step) for k in range(3)]
     x, y = np.meshgrid(axes[0], axes[1], indexing="ij")
     plane = np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1)
     places = np.ascontiguousarray(straightened(jaw, plane)[:, :2])
+    return axes, low, plane, places
+
+
+def _seen(scene: Scene, jaw: Jaw, step: float, with_markers: bool) -> tuple[FloatArray, FloatArray]:
+    """Give the signed distance (mm) on a grid of the jaw's frame, and the grid's corner."""
+    axes, low, plane, places = _columns(jaw, step)
     shapes = [body.shapes for body in scene.bodies if body.upper == jaw.upper]
     if with_markers and not jaw.upper:
         shapes += [marker_body(marker).shapes for marker in scene.markers]
-    if scene.prosthesis is not None and not jaw.upper:
-        shapes.append(scene.prosthesis.shapes)
     rows = np.vstack(shapes) if shapes else np.zeros((0, SHAPE_COLUMNS))
     to_teeth, parameters = tooth_arrays(jaw)
     outer = np.array([int(tooth.present) for tooth in jaw.teeth])
@@ -122,7 +127,42 @@ def _seen(scene: Scene, jaw: Jaw, step: float, with_markers: bool) -> tuple[Floa
         )  # fmt: skip
 
     in_slabs(work, len(places), parts=16)
-    return out.reshape(*x.shape, len(axes[2])), low
+    return out.reshape(len(axes[0]), len(axes[1]), len(axes[2])), low
+
+
+def scan_prosthesis(
+    scene: Scene,
+    noise_mm: float = 0.02,
+    seed: int = 0,
+    *,
+    step_mm: float = SCAN_STEP_MM,
+    pose: RigidTransform | None = None,
+) -> SurfaceScan:
+    """Scan the prosthesis by itself from all sides, fitting side included, in frame ``"surface:prosthesis"``."""
+    jaw, body = scene.lower, scene.prosthesis
+    if body is None:
+        raise PlannerError("This mouth has no prosthesis to scan.", "Use an edentulous one.")
+    axes, low, plane, places = _columns(jaw, step_mm)
+    to_teeth, parameters = tooth_arrays(jaw)
+    s = jaw.curve.stations_mm
+    balls = [marker_body(marker).shapes for marker in scene.markers]
+    rows = np.vstack(balls) if balls else np.zeros((0, SHAPE_COLUMNS))
+    out = np.empty((len(places), len(axes[2])))
+
+    def work(first: int, last: int) -> None:
+        measure.prosthesis_columns(
+            places[first:last], plane[first:last], axes[2], jaw.bone, bone_box(jaw), np.asarray(jaw.table), s[0],
+            s[1] - s[0], to_teeth, parameters, np.asarray(body.shapes), base_numbers(), rows, out[first:last],
+        )  # fmt: skip
+
+    in_slabs(work, len(places), parts=16)
+    points, triangles = march(out.reshape(len(axes[0]), len(axes[1]), len(axes[2])), low, step_mm)
+    surface = Surface(scene.lps_from_scene.apply(points), triangles, "lps")
+    if noise_mm > 0:
+        surface = _noisy(surface, noise_mm, np.random.default_rng([seed, 6]))
+    pose = pose or scan_pose(seed, "surface:prosthesis")
+    markers = {m.name: pose.inverse().apply(scene.lps_from_scene.apply(m.centre_mm)) for m in scene.markers}
+    return SurfaceScan(surface.moved(pose.inverse()), pose, markers)
 
 
 def _trimmed(

@@ -1,7 +1,8 @@
 """Teeth as smooth closed shapes in their own frames: crown, roots, pulp, enamel.
 
-A tooth's own frame is right-handed, in mm: origin at the middle of the cervix (the enamel-cement junction), y outward
-(to lip or cheek), z towards the chewing surface, and x along the arch (in the lower jaw towards the patient's right).
+A tooth's own frame is right-handed, in mm: origin at the middle of the cervix (the enamel-cement junction), y
+outward (to lip or cheek), z towards the chewing surface, and x along the arch (in the lower jaw towards the
+patient's right).
 """
 
 from __future__ import annotations
@@ -15,7 +16,9 @@ from numba import njit
 from planner_core.geometry.frames import FloatArray, readonly
 
 # Columns of a tooth's parameter row.
-KIND, HEIGHT, ROOT, HALF_MD, HALF_BL, NECK_MD, NECK_BL, ROOTS, SPREAD, BEND, LEAN, ENAMEL, CUSP, MESIAL, WEAR = range(15)
+KIND, HEIGHT, ROOT, HALF_MD, HALF_BL, NECK_MD, NECK_BL, ROOTS, SPREAD, BEND, LEAN, ENAMEL, CUSP, MESIAL, WEAR = (
+    range(15)
+)
 PARAMETERS = 15
 
 INCISOR, CANINE, PREMOLAR, MOLAR = 0.0, 1.0, 2.0, 3.0
@@ -24,8 +27,8 @@ FURCATION = 0.24
 ROUND_MM = 0.7
 """Radius of the rounding between a crown's side and its chewing surface."""
 
-# kind, crown height, root length, crown width (along the arch), crown depth (across), neck width, neck depth, roots,
-# enamel thickness at the cusp; mm. Round averages of dental anatomy teaching (M), for the phantom only.
+# kind, crown height, root length, crown width (along the arch), crown depth (across), neck width, neck depth,
+# roots, enamel thickness at the cusp; mm. Round averages of dental anatomy teaching (M), for the phantom only.
 _LOWER = {
     1: (INCISOR, 9.0, 12.5, 5.2, 6.0, 3.6, 5.3, 1, 0.9),
     2: (INCISOR, 9.4, 13.5, 5.8, 6.4, 3.9, 5.8, 1, 0.9),
@@ -124,19 +127,20 @@ def crown_width_mm(iso: int) -> float:
     return float((_UPPER if iso // 10 in (1, 2) else _LOWER)[iso % 10][3])
 
 
-@njit(nogil=True, cache=True, inline="never")
-def _ellipse(x, y, a, b, power):
-    """Give about the distance (mm) to the side of a rounded box with half axes a and b."""
+@njit(nogil=True, cache=True)
+def _ellipse(x, y, a, b, boxy):
+    """Give about the distance (mm) to the side of an ellipse, or of a rounded box, with half axes a and b."""
     u, v = abs(x) / a, abs(y) / b
     if u + v < 1e-9:
         return -min(a, b)
-    if power == 2.0:
+    if not boxy:
         q = math.sqrt(u * u + v * v)
+        gx, gy = u / (q * a), v / (q * b)
     else:
-        q = (u**power + v**power) ** (1.0 / power)
+        # Power 5/2, so that square roots do most of the work.
+        q = (u * u * math.sqrt(u) + v * v * math.sqrt(v)) ** 0.4
+        gx, gy = (u / q) * math.sqrt(u / q) / a, (v / q) * math.sqrt(v / q) / b
     # First-order distance f / |grad f| of f = q - 1 (Taubin 1991, M), bounded near the middle where it fails.
-    gx = (u / q) ** (power - 1.0) / a
-    gy = (v / q) ** (power - 1.0) / b
     return max((q - 1.0) / math.sqrt(gx * gx + gy * gy + 1e-12), -min(a, b))
 
 
@@ -199,14 +203,14 @@ def crown_distance(x, y, z, p):
         over_b = max(w - 0.38, 0.0) / 0.62
         b = p[NECK_BL] + (p[HALF_BL] - p[NECK_BL]) * bulge_b - 0.20 * p[HALF_BL] * over_b * over_b
     yc = y - p[LEAN] * w
-    side = _ellipse(x, yc, a, b, 2.7)
+    side = _ellipse(x, yc, a, b, True)
     top = (z - chewing_height(x, yc, a, b, p)) * 0.85
     return max(smooth_max(side, top, ROUND_MM), -z - 0.3)
 
 
 @njit(nogil=True, cache=True)
 def _root_part(x, y, a, b):
-    return _ellipse(x, y, max(a, 0.25), max(b, 0.25), 2.0)
+    return _ellipse(x, y, max(a, 0.25), max(b, 0.25), False)
 
 
 @njit(nogil=True, cache=True)
@@ -227,7 +231,9 @@ def root_distance(x, y, z, p):
     if p[ROOTS] < 2.5:
         out = 0.50 * a0 + p[SPREAD] * u
         for sign in (-1.0, 1.0):
-            side = _root_part(x - sign * out - move, y, 0.44 * a0 * (1 - 0.35 * u) * end, b0 * (0.92 - 0.5 * u) * end)
+            side = _root_part(
+                x - sign * out - move, y, 0.44 * a0 * (1 - 0.35 * u) * end, b0 * (0.92 - 0.5 * u) * end
+            )
             best = smooth_min(best, max(side, z + length * 0.1), 0.6)
     else:
         out, across = 0.50 * a0 + p[SPREAD] * u, 0.48 * b0 + p[SPREAD] * u

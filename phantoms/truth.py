@@ -195,22 +195,19 @@ def _teeth(scene: Scene, jaw: Jaw | None) -> tuple[ToothTruth, ...]:
     restored = {iso for body in scene.bodies if body.upper == jaw.upper for iso in body.teeth}
     back = np.linalg.inv(scene.jaw_from_scene(jaw))
     out = []
+    to_lps = scene.lps_from_scene
     for tooth in jaw.teeth:
         if not tooth.present:
             continue
         matrix = back @ tooth.jaw_from_tooth
-        to_lps = scene.lps_from_scene
-
-        def place(local: ArrayLike, matrix: FloatArray = matrix) -> FloatArray:
-            return to_lps.apply(np.asarray(local) @ matrix[:3, :3].T + matrix[:3, 3])
 
         out.append(
             ToothTruth(
                 tooth.iso,
                 to_lps.apply_direction(matrix[:3, 2]),
-                place([0.0, 0.0, 0.0]),
-                place([0.0, 0.0, float(tooth.parameters[HEIGHT])]),
-                place(tooth.apexes_mm()),
+                to_lps.apply(matrix[:3, 3]),
+                to_lps.apply(matrix[:3, 3] + matrix[:3, 2] * tooth.parameters[HEIGHT]),
+                to_lps.apply(tooth.apexes_mm() @ matrix[:3, :3].T + matrix[:3, 3]),
                 tooth.iso in restored,
             )
         )

@@ -27,7 +27,17 @@ NIST_CM2_G = MappingProxyType(
 """NIST (Hubbell and Seltzer, SRD 126, NISTIR 5632), mass attenuation; FACTS.md section 8, mark S."""
 
 ATOMIC_MASS = MappingProxyType(
-    {"H": 1.008, "C": 12.011, "N": 14.007, "O": 15.999, "Na": 22.990, "Al": 26.982, "Si": 28.086, "P": 30.974, "S": 32.06}
+    {
+        "H": 1.008,
+        "C": 12.011,
+        "N": 14.007,
+        "O": 15.999,
+        "Na": 22.990,
+        "Al": 26.982,
+        "Si": 28.086,
+        "P": 30.974,
+        "S": 32.06,
+    }
     | {"K": 39.098, "Ca": 40.078, "Zn": 65.38, "Y": 88.906, "Zr": 91.224, "Ba": 137.327}
 )
 
@@ -82,7 +92,11 @@ COMPOSITION = MappingProxyType(
         ),  # our own marker glass
         Material.COMPOSITE: mixed([(72, _DENTAL_GLASS), (28, {"pmma": 1.0})]),  # M
         Material.ROOT_FILLING: mixed(
-            [(70, mass_shares({"Zn": 1, "O": 1})), (10, mass_shares({"Ba": 1, "S": 1, "O": 4})), (20, {"pmma": 1.0})]
+            [
+                (70, mass_shares({"Zn": 1, "O": 1})),
+                (10, mass_shares({"Ba": 1, "S": 1, "O": 4})),
+                (20, {"pmma": 1.0}),
+            ]
         ),  # gutta-percha: mostly zinc oxide (M)
         Material.VENEER: mixed(
             [
@@ -115,7 +129,9 @@ def substance_cm2_g(name: str, energies_kev: ArrayLike) -> NDArray[np.float64]:
     elif name in ELEMENTS:
         x, y = np.log(np.array(ELEMENTS[name])).T
     else:
-        raise PlannerError(f"No attenuation is known for {name}.", "Add it to phantoms/physics/attenuation_data.py.")
+        raise PlannerError(
+            f"No attenuation is known for {name}.", "Add it to phantoms/physics/attenuation_data.py."
+        )
     piece = np.clip(np.searchsorted(x, energies) - 1, 0, len(x) - 2)
     slope = (y[piece + 1] - y[piece]) / (x[piece + 1] - x[piece])
     return np.asarray(np.exp(y[piece] + slope * (energies - x[piece])))

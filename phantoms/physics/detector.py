@@ -1,8 +1,8 @@
 """From what is left of the beam to corrected line integrals: scatter, photon noise, starvation, clipping.
 
 Scatter is not followed photon by photon. It is the blurred product of what is left and how much was lost,
-``strength x blur(I x -ln I)`` (the form of Ohnesorge, Flohr and Klingenbeck-Regn 1999, Eur Radiol 9:563; M), plus a
-constant floor; the machine takes off a share of its mean. So behind a body that lets nothing through, scatter is all
+``strength x blur(I x -ln I)`` (the form of Ohnesorge, Flohr and Klingenbeck-Regn 1999, Eur Radiol 9:563; M), plus
+a constant floor; the machine takes off a share of its mean. So behind a body that lets nothing through, scatter is all
 there is, which is what darkens the paths between two crowns.
 """
 
@@ -22,8 +22,8 @@ SCATTER_BLUR_MM = 45.0
 SCATTER_COARSE_MM = 8.0
 """Scatter is worked out on cells of about this size."""
 SCATTER_AIR_GAP = 0.22
-"""Share of the scattered signal that crosses the air gap, set so that soft tissue of 15 cm sees about a third of its
-signal from scatter at strength 1, as published scatter fractions of wide cone beams do (M)."""
+"""Share of the scattered signal that crosses the air gap, set so that soft tissue of 15 cm sees about a third of
+its signal from scatter at strength 1, as published scatter fractions of wide cone beams do (M)."""
 LEAST_SIGNAL = 2.0e-5
 """Smallest share of the open beam that the converter tells from zero (16 bits)."""
 WATER_TABLE_MM = 320.0
@@ -42,7 +42,9 @@ def scatter_of(left: NDArray[np.float32], acquisition: Acquisition, geometry: Ge
             small = small.reshape(rows // cells, cells, columns // cells, cells).mean(axis=(1, 3))
             source = small * -np.log(np.maximum(small, 1e-6))
             spread = gaussian_filter(source.astype(np.float64), sigma, mode="nearest")
-            grown = zoom(spread, (rows / spread.shape[0], columns / spread.shape[1]), order=1, grid_mode=True, mode="nearest")
+            grown = zoom(
+                spread, (rows / spread.shape[0], columns / spread.shape[1]), order=1, grid_mode=True, mode="nearest"
+            )
             out[view] = acquisition.scatter * SCATTER_AIR_GAP * grown + acquisition.scatter_floor
 
     in_slabs(work, len(left), parts=8)
@@ -93,7 +95,9 @@ def _noisy(
 ) -> NDArray[np.float32]:
     """Give the image with quantum and electronic noise; a normal law, since signals sum many light quanta."""
     photons = acquisition.photons
-    spread = np.sqrt(np.maximum(image, 0) * spectrum.swank / photons + (acquisition.electronic_noise / photons) ** 2)
+    spread = np.sqrt(
+        np.maximum(image, 0) * spectrum.swank / photons + (acquisition.electronic_noise / photons) ** 2
+    )
     return image + spread * rng.standard_normal(image.shape, dtype=np.float32)
 
 
@@ -132,7 +136,7 @@ def ramp_filtered(
     Rows that end inside the head are continued with a falling edge (the usual cure of truncation).
     The ramp is that of Kak and Slaney 1988, eq. 3.61 (M), which keeps the mean right.
     """
-    views, rows, columns = logs.shape
+    views, _rows, columns = logs.shape
     pad = columns // 2 if extend else 0
     size = 1 << int(np.ceil(np.log2(2 * (columns + 2 * pad))))
     n = np.fft.fftfreq(size, 1.0 / size)

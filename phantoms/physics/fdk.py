@@ -32,7 +32,7 @@ def _back_project(filtered, cosines, sines, axis, scale, first, last, x0, y0, z0
                 c, s = cosines[view], sines[view]
                 depth = axis - (x * c + y * s)
                 u = (y * c - x * s) * scale / depth + 0.5 * (columns - 1)
-                k = int(math.floor(u))
+                k = math.floor(u)
                 if k < 0 or k >= columns - 1:
                     continue
                 a = np.float32(u - k)
@@ -40,8 +40,8 @@ def _back_project(filtered, cosines, sines, axis, scale, first, last, x0, y0, z0
                 w0, w1 = (np.float32(1.0) - a) * weight, a * weight
                 grow = voxel * scale / depth
                 start = z0 * scale / depth + 0.5 * (rows - 1)
-                low = max(0, int(math.ceil(-start / grow)))
-                high = min(slices, int(math.ceil((rows - 1 - start) / grow)))
+                low = max(0, math.ceil(-start / grow))
+                high = min(slices, math.ceil((rows - 1 - start) / grow))
                 for n in range(stacks):
                     left, right = filtered[view, k, n], filtered[view, k + 1, n]
                     target = out[i, j, n]
@@ -143,5 +143,3 @@ def circle_mask(shape: tuple[int, int, int]) -> NDArray[np.bool_]:
     y, x = np.ogrid[:rows, :columns]
     radius = min(rows, columns) / 2.0
     return np.asarray((y - (rows - 1) / 2.0) ** 2 + (x - (columns - 1) / 2.0) ** 2 <= radius**2)
-
-

@@ -1,4 +1,7 @@
-"""Write `attenuation_data.py` anew from xraydb (extra `samples`): ``python -m phantoms.physics.make_attenuation_data``."""
+"""Write `attenuation_data.py` anew from xraydb (extra `samples`).
+
+``python -m phantoms.physics.make_attenuation_data``
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 ELEMENTS = (
-    "H", "C", "N", "O", "Na", "Mg", "Al", "Si", "P", "S", "K", "Ca", "V", "Cr", "Co", "Cu", "Zn", "Ag", "Sn", "I", "Cs", "Ba", "W", "Hg",
+    "H", "C", "N", "O", "Na", "Mg", "Al", "Si", "P", "S", "K", "Ca",
+    "V", "Cr", "Co", "Cu", "Zn", "Ag", "Sn", "I", "Cs", "Ba", "W", "Hg",
 )  # fmt: skip
 ENERGIES_KEV = (15, 17.5, 20, 22.5, 25, 27.5, 30, 35, 40, 45, 50, 55, 60, 70, 80, 100, 120, 150)
 EDGE_STEP_KEV = 0.002

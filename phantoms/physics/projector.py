@@ -1,7 +1,7 @@
 """Line integrals through a material map and what of a polychromatic beam is left after them.
 
-Every ray is followed from cell to cell (Siddon 1985, Med Phys 12:252, in the form of Amanatides and Woo 1987; M) and
-the length in each material is added up, with and without the restorations in one pass; then the spectrum is
+Every ray is followed from cell to cell (Siddon 1985, Med Phys 12:252, in the form of Amanatides and Woo 1987; M)
+and the length in each material is added up, with and without the restorations in one pass; then the spectrum is
 weighed per ray. So beam hardening and starvation come from the physics, not from a model of streaks.
 """
 
@@ -42,9 +42,9 @@ def _trace(codes, sx, sy, sz, dx, dy, dz, edge, restored, natural):
         return
     t = enter
     px, py, pz = sx + (t + 1e-7) * dx, sy + (t + 1e-7) * dy, sz + (t + 1e-7) * dz
-    ix = min(max(int(math.floor(px)), 0), nx - 1)
-    iy = min(max(int(math.floor(py)), 0), ny - 1)
-    iz = min(max(int(math.floor(pz)), 0), nz - 1)
+    ix = min(max(math.floor(px), 0), nx - 1)
+    iy = min(max(math.floor(py), 0), ny - 1)
+    iz = min(max(math.floor(pz), 0), nz - 1)
     step_x, step_y, step_z = (1 if dx > 0 else -1), (1 if dy > 0 else -1), (1 if dz > 0 else -1)
     far = 1e18
     gain_x = abs(1.0 / dx) if abs(dx) > 1e-12 else far
@@ -118,8 +118,8 @@ def _project_view(fine, coarse, fine_from, coarse_from, edges, source, corner, a
             # Index order of the maps is (slice, row, column) = (z, y, x); cells reach half an index to both sides.
             g = 1.0 / edges[0]
             _trace(
-                fine, (source[0] - fine_from[0]) * g, (source[1] - fine_from[1]) * g, (source[2] - fine_from[2]) * g,
-                vx * g, vy * g, vz * g, edges[0], restored, natural,
+                fine, (source[0] - fine_from[0]) * g, (source[1] - fine_from[1]) * g,
+                (source[2] - fine_from[2]) * g, vx * g, vy * g, vz * g, edges[0], restored, natural,
             )  # fmt: skip
             g = 1.0 / edges[1]
             _trace(

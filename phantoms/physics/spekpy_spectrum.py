@@ -32,7 +32,7 @@ def spekpy_spectrum(kvp: float, aluminium_mm: float, copper_mm: float, bin_kev: 
 
 
 def check_attenuation_against_xraydb(energies_kev: tuple[float, ...] = (30.0, 40.0, 60.0, 80.0, 100.0)) -> float:
-    """Give the largest relative departure of our tables from xraydb's for zirconia, titanium, water and calcium salts.
+    """Give the largest relative departure from xraydb for zirconia, titanium, water and hydroxyapatite.
 
     Raises
     ------
