@@ -1,0 +1,222 @@
+"""Commands about the plan: apply, clearances, budget, sheet, chain."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Any
+
+from app.cli_shared import (
+    Arguments,
+    Commands,
+    add_command,
+    findings_json,
+    findings_lines,
+    open_case,
+    progress_of,
+    tell,
+)
+from app.edit_script import Place, described, read_script, run_step
+from planner_core.case.blockers import blockers_of
+from planner_core.case.chain import chain_of
+from planner_core.case.derived import budgets_of, ledger_of, scan_check_of
+from planner_core.case.plan import Plan
+from planner_core.case.session import Session
+from planner_core.case.sheet import sheet_of
+from planner_core.errors import PlannerError
+from planner_core.exchange.pdf import write_sheet_pdf
+from planner_core.planning.error_budget import SiteBudget
+from planner_core.planning.ledger import LedgerRow
+from planner_core.progress import part_of, silent
+from planner_core.protocol.sheet import DRAFT, FINAL, sheet_as_json
+
+
+def register(commands: Commands) -> None:
+    """Add the commands."""
+    from app import edit_script
+
+    apply = add_command(commands, "apply", "do edits by name", _apply, edit_script.__doc__ or "")
+    apply.add_argument("case", type=Path, nargs="?")
+    apply.add_argument("edits", type=Path, nargs="?", metavar="EDITS.json")
+    apply.add_argument("--list", action="store_true", help="list every edit with its arguments")
+    chain = add_command(commands, "chain", "the eight questions and their answers", _chain)
+    clear = add_command(commands, "clearances", "every distance of every fixture", _clearances)
+    budget = add_command(commands, "budget", "what error is to be expected, and what the bone forgives", _budget)
+    for parser in (chain, clear, budget):
+        parser.add_argument("case", type=Path)
+    sheet = add_command(commands, "sheet", "write the drilling sheet; refused while a blocker stands", _sheet)
+    sheet.add_argument("case", type=Path)
+    sheet.add_argument("out", type=Path, metavar="OUT.pdf")
+    sheet.add_argument("--draft", action="store_true", help="write a draft, marked on every page")
+
+
+def _apply(arguments: Arguments) -> None:
+    if arguments.list:
+        rows = described()
+        result = {"edits": [{"edit": n, "arguments": a, "does": d} for n, a, d in rows]}
+        tell(arguments, result, [f"{name}({parameters})\n    {does}" for name, parameters, does in rows])
+        return
+    if arguments.case is None or arguments.edits is None:
+        raise PlannerError("The command apply needs a case and a file of edits.", "See `apply --help`.")
+    steps = read_script(arguments.edits)
+    place = Place(arguments.edits.resolve().parent, progress_of(arguments))
+    with open_case(arguments.case) as store:
+        session = Session(store=store)
+        # All or nothing: every step is tried before the first one is written.
+        plan = session.plan
+        plans = []
+        for step in steps:
+            plan = run_step(plan, step, place)
+            plans.append(plan)
+        for step, after in zip(steps, plans, strict=True):
+            session.apply(step.label, lambda _, after=after: after)
+        result = {
+            "case": str(arguments.case),
+            "steps": [s.label for s in steps],
+            "revision": session.revision_number,
+        }
+    tell(arguments, result, [*(f"done: {s.label}" for s in steps), f"Revision {result['revision']}."])
+
+
+def _read(arguments: Arguments) -> Plan:
+    with open_case(arguments.case, read_only=True) as store:
+        plan = store.plan()
+        store.bring_into_memory()
+        return plan
+
+
+def _checked(arguments: Arguments) -> Plan:
+    plan = _read(arguments)
+    if plan.scan is not None:
+        scan_check_of(plan, progress_of(arguments))
+    return plan
+
+
+def _chain(arguments: Arguments) -> None:
+    links = chain_of(_checked(arguments))
+    result = {
+        "chain": [
+            {
+                "key": link.key,
+                "question": link.question,
+                "answer": link.answer,
+                "state": link.state.value,
+                "per_site": dict(link.per_site),
+                "why": link.why,
+            }
+            for link in links
+        ]
+    }
+    tell(arguments, result, [f"{link.question:34} {link.answer or link.state.value}  {link.why}" for link in links])
+
+
+def _clearances(arguments: Arguments) -> None:
+    rows = ledger_of(_read(arguments)).rows
+    lines = [
+        f"{row.site} {row.body:8} {row.obstacle:20} {row.distance_mm:7.2f} mm  "
+        f"margin {row.margin_mm:.1f} mm  {row.state}"
+        for row in rows
+    ]
+    tell(arguments, {"clearances": [clearance_json(row) for row in rows]}, lines or ["Nothing to measure."])
+
+
+def clearance_json(row: LedgerRow) -> dict[str, Any]:
+    """Give a row of the ledger for the JSON output."""
+    return {
+        "site": row.site,
+        "body": row.body,
+        "obstacle": row.obstacle,
+        "kind": row.kind.value,
+        "distance_mm": row.distance_mm,
+        "margin_mm": row.margin_mm,
+        "margin_source": row.margin_source,
+        "state": row.state.value,
+        "obstacle_sigma_mm": row.sigma_mm,
+        "fixture_point_lps_mm": row.fixture_point_lps_mm,
+        "obstacle_point_lps_mm": row.obstacle_point_lps_mm,
+    }
+
+
+def _budget(arguments: Arguments) -> None:
+    found = budgets_of(_checked(arguments))
+    lines = []
+    for site, budget in found.items():
+        lines.append(
+            f"{site}: 95 of 100 stay below entry {budget.entry.p95_mm:.2f} mm, apex {budget.apex.p95_mm:.2f} mm, "
+            f"angle {budget.angle_p95_deg:.1f} deg, depth {budget.depth_p95_mm:.2f} mm; "
+            f"chance of harm {100 * budget.chance_of_harm:.2f} %"
+        )
+        lines += [f"    {s.label}: {100 * s.share:.0f} % ({s.value_text}; {s.source_text})" for s in budget.sources]
+        lines += [f"    {line}" for line in findings_lines(budget.findings)]
+    result = {"sites": {site: budget_json(budget) for site, budget in found.items()}}
+    tell(arguments, result, lines or ["No fixture is planned."])
+
+
+def budget_json(budget: SiteBudget) -> dict[str, Any]:
+    """Give a site's budget for the JSON output."""
+    return {
+        "entry_error_mean_mm": budget.entry.mean_abs_mm,
+        "entry_error_p95_mm": budget.entry.p95_mm,
+        "apex_error_mean_mm": budget.apex.mean_abs_mm,
+        "apex_error_p95_mm": budget.apex.p95_mm,
+        "angle_error_mean_deg": budget.angle_mean_deg,
+        "angle_error_p95_deg": budget.angle_p95_deg,
+        "depth_error_mean_mm": budget.depth_mean_mm,
+        "depth_error_p95_mm": budget.depth_p95_mm,
+        "chance_of_harm": budget.chance_of_harm,
+        "within_limits": budget.within_limits,
+        "sources": [
+            {
+                "name": s.name,
+                "label": s.label,
+                "share_of_apex_variance": s.share,
+                "entry_rms_mm": s.entry_rms_mm,
+                "apex_rms_mm": s.apex_rms_mm,
+                "value": s.value_text,
+                "source": s.source_text,
+                "mark": s.mark,
+            }
+            for s in budget.sources
+        ],
+        "harms": [
+            {
+                "obstacle": h.obstacle,
+                "kind": h.kind.value,
+                "distance_mm": h.distance_mm,
+                "leeway_mm": h.leeway_mm,
+                "sigma_mm": h.sigma_mm,
+                "chance": h.chance,
+                "limit": h.limit,
+                "decisive": bool(h.decisive),
+            }
+            for h in budget.harms
+        ],
+        "envelope": {"depths_mm": budget.envelope.depths_mm, "radius_p95_mm": budget.envelope.radius_p95_mm},
+        "findings": findings_json(budget.findings),
+    }
+
+
+def _sheet(arguments: Arguments) -> None:
+    from app.pictures import sheet_pictures
+
+    progress = progress_of(arguments)
+    with open_case(arguments.case, read_only=True) as store:
+        plan, head = store.plan(), store.head()
+        store.bring_into_memory(part_of(progress, 0.0, 0.1))
+    content = sheet_of(plan, head, wanted=DRAFT if arguments.draft else FINAL, progress=part_of(progress, 0.1, 0.7))
+    if content.status == DRAFT and not arguments.draft:
+        open_points = "; ".join(f.text.rstrip(".") for f in blockers_of(plan))
+        raise PlannerError(
+            f"A final sheet cannot be made: {open_points}.", "Settle these points, or write a draft with --draft."
+        )
+    pictures = sheet_pictures(plan, part_of(progress, 0.7, 0.95))
+    write_sheet_pdf(content, pictures, arguments.out, silent)
+    progress(1.0)
+    digest = hashlib.sha256(arguments.out.read_bytes()).hexdigest()
+    result = {
+        **sheet_as_json(content),
+        "sheet": str(arguments.out),
+        "sheet_sha256": digest,
+        "pages_of_fixtures": len(content.pages),
+    }
+    tell(arguments, result, [f"{content.status} sheet of revision {head.number}: {arguments.out}"])
