@@ -11,7 +11,7 @@ from scipy.interpolate import CubicSpline
 from planner_core.geometry.frames import FloatArray, readonly
 
 # Left half of a lower arch through the middle of the crowns, mm, jaw frame (x left, y back); our own numbers, set
-# so that the distance of the canines is about 26 mm and of the first molars about 46 mm (common practice, no source).
+# so that the canines stand about 26 mm and the first molars about 46 mm apart (common practice, no source).
 LOWER_ARCH_MM = (
     (0.0, 0.0), (6.0, 1.0), (12.6, 6.4), (18.2, 14.5), (22.0, 23.5), (25.0, 33.5),
     (28.0, 43.0), (32.5, 54.0), (37.5, 68.0), (42.0, 84.0),

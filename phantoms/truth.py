@@ -156,7 +156,7 @@ def _bone_grid(jaw: Jaw, low: FloatArray, high: FloatArray, step: float) -> Floa
 def march(values: FloatArray, low: FloatArray, step: float) -> tuple[FloatArray, NDArray[np.int32]]:
     """Give points and outward triangles of the zero level of a signed distance grid (x, y, z)."""
     closed = np.pad(values, 1, constant_values=float(max(values.max(), 1.0)))
-    points, triangles, _, _ = marching_cubes(closed, 0.0, spacing=(step,) * 3, gradient_direction="ascent")
+    points, triangles, _, _ = marching_cubes(closed, 0.0, spacing=(step,) * 3, gradient_direction="descent")
     return points + low - step, triangles.astype(np.int32)
 
 

@@ -2,8 +2,8 @@
 
 Scatter is not followed photon by photon. It is the blurred product of what is left and how much was lost,
 ``strength x blur(I x -ln I)`` (the form of Ohnesorge, Flohr and Klingenbeck-Regn 1999, Eur Radiol 9:563; M), plus
-a constant floor; the machine takes off a share of its mean. So behind a body that lets nothing through, scatter is all
-there is, which is what darkens the paths between two crowns.
+a constant floor; the machine takes off a share of its mean. So behind a body that lets nothing through, scatter is
+all there is, which is what darkens the paths between two crowns.
 """
 
 from __future__ import annotations
