@@ -134,7 +134,11 @@ def run_edit(plan: Plan, edit: Mapping[str, Json], place: Place) -> Plan:
     arguments = {}
     for parameter in parameters:
         if parameter.name in edit:
-            arguments[parameter.name] = value_of(plan, edit[parameter.name], wanted[parameter.name], place)
+            try:
+                arguments[parameter.name] = value_of(plan, edit[parameter.name], wanted[parameter.name], place)
+            except (TypeError, ValueError, KeyError, IndexError) as fault:
+                text = f"The argument {parameter.name!r} of {name} does not fit: {fault}."
+                raise PlannerError(text, "See `apply --help`.") from fault
         elif parameter.default is inspect.Parameter.empty:
             raise PlannerError(f"The edit {name} needs {parameter.name!r}.", "See `apply --list`.")
     return function(plan, **arguments)

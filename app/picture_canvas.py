@@ -61,6 +61,7 @@ class Canvas:
         self._type = max(9 * OVERSAMPLE, round(FONT_SHARE * height * OVERSAMPLE))
         self._halo = max(2, self._width(1.6))
         self._taken: list[tuple[float, float, float, float]] = []
+        self._words: list[tuple[bool, float, float, str, tuple[int, int, int], bool]] = []
 
     def _at(self, points_lps_mm: FloatArray) -> FloatArray:
         """Pixel places (x, y) of points, shape (n, 2), in the oversampled picture."""
@@ -154,7 +155,7 @@ class Canvas:
             r = self._width(2.6)
             self._draw.ellipse([x - r, y - r, x + r, y + r], outline=colour, width=self._width(1.2))
         middle = (a + b) / 2.0
-        self._say(middle[0] + self._type * 0.4, middle[1], text, colour, bold=True)
+        self._say(middle[0] + self._type * 0.4, middle[1] - self._type * 0.6, text, colour, bold=True, first=True)
 
     def label(
         self,
@@ -193,7 +194,13 @@ class Canvas:
             left + self._mm(length_mm) + self._type * 0.4, y - self._type * 0.9, f"{length_mm:.0f} mm", TEXT, False
         )
 
-    def _say(self, x: float, y: float, text: str, colour: tuple[int, int, int], bold: bool) -> None:
+    def _say(
+        self, x: float, y: float, text: str, colour: tuple[int, int, int], bold: bool, first: bool = False
+    ) -> None:
+        """Keep a word to be written when all lines are drawn; those marked `first` get their place first."""
+        self._words.append((not first, x, y, text, colour, bold))
+
+    def _write(self, x: float, y: float, text: str, colour: tuple[int, int, int], bold: bool) -> None:
         font = _font(self._type, bold)
         width = float(self._draw.textlength(text, font=font))
         edge_x, edge_y = self._size[0] * OVERSAMPLE, self._size[1] * OVERSAMPLE
@@ -218,6 +225,8 @@ class Canvas:
 
     def png(self) -> bytes:
         """Give the picture as PNG."""
+        for _, *word in sorted(self._words, key=lambda word: word[0]):
+            self._write(*word)
         stream = BytesIO()
         self._image.resize(self._size, Image.Resampling.LANCZOS).save(stream, "PNG")
         return stream.getvalue()

@@ -164,8 +164,11 @@ def _budget(plan: Plan) -> Iterator[Finding]:
         for harm in budget.harms:
             if harm.chance > harm.limit:
                 kind_blocks = harm.kind in _TOUCH_BLOCKS
+                what = f"harms the {_named(harm.obstacle)}"
+                if harm.kind is ObstacleKind.BONE_SURFACE:
+                    what = "comes out of the bone"
                 text = (
-                    f"The chance that the drill at {site} harms the {_named(harm.obstacle)} is "
+                    f"The chance that the drill at {site} {what} is "
                     f"{100 * harm.chance:.1f} %, above the limit of {100 * harm.limit:g} %."
                 )
                 yield Finding(Severity.BLOCKER if kind_blocks else Severity.WARNING, "harm-above-limit", text, site)

@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping
 from typing import TypeVar
 
+import numpy as np
 from attrs import evolve
 
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw, Side
@@ -25,6 +26,7 @@ from planner_core.case.plan import (
     SurfaceInput,
 )
 from planner_core.errors import PlannerError
+from planner_core.geometry.frames import AnyArray
 from planner_core.imaging.scan import ImportedScan
 from planner_core.planning.drilling import DrillList, Guidance, Sleeve, Support
 from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
@@ -99,6 +101,9 @@ def remove_surface(plan: Plan, surface_id: str) -> Plan:
 
 def set_pairs(plan: Plan, pairs: tuple[PointPair, ...]) -> Plan:
     """Set all pairs of points for the match at once."""
+    for pair in pairs:
+        _check_points(pair.surface_mm, (3,), f"the pair {pair.name!r}")
+        _check_points(pair.lps_mm, (3,), f"the pair {pair.name!r}")
     names = [pair.name for pair in pairs]
     doubled = sorted({name for name in names if names.count(name) > 1})
     if doubled:
@@ -109,7 +114,7 @@ def set_pairs(plan: Plan, pairs: tuple[PointPair, ...]) -> Plan:
 def add_pair(plan: Plan, pair: PointPair) -> Plan:
     """Add one pair of points, in place of one with the same name."""
     others = tuple(p for p in plan.pairs if p.name != pair.name)
-    return _drawn(evolve(plan, pairs=(*others, pair)), "pairs")
+    return set_pairs(plan, (*others, pair))
 
 
 def remove_pair(plan: Plan, name: str) -> Plan:
@@ -146,6 +151,7 @@ def set_arch(plan: Plan, arch: ArchCurve | None) -> Plan:
     """Set the arch curve, or take it away with None."""
     if arch is None:
         return evolve(plan, arch=None, made_on=_without(plan.made_on, "arch"))
+    _check_points(arch.control_lps_mm, (-1, 3), "the arch curve")
     if len(arch.control_lps_mm) < 3:
         raise PlannerError("The arch curve needs at least three points.", "Click one more point along the ridge.")
     return _drawn(evolve(plan, arch=arch), "arch")
@@ -154,6 +160,7 @@ def set_arch(plan: Plan, arch: ArchCurve | None) -> Plan:
 def set_canal(plan: Plan, canal: Canal) -> Plan:
     """Set the canal of its side."""
     side = canal.side.value
+    _check_points(canal.path_lps_mm, (-1, 3), f"the {side} canal")
     return _drawn(evolve(plan, canals={**plan.canals, side: canal}), f"canal:{side}")
 
 
@@ -181,6 +188,7 @@ def adopt_bone(plan: Plan, bone: BoneSurface | None, made_from: Mapping[str, str
 def place_fixture(plan: Plan, site: str, shape: FixtureShape, pose: FixturePose) -> Plan:
     """Place a new fixture at a free site."""
     _check_site(site, plan.jaw)
+    _check_pose(site, pose)
     if site in plan.fixtures:
         raise PlannerError(f"There is a fixture at {site} already.", "Move or change it, or choose another site.")
     fixtures = {**plan.fixtures, site: PlacedFixture(site, shape, pose)}
@@ -189,6 +197,7 @@ def place_fixture(plan: Plan, site: str, shape: FixtureShape, pose: FixturePose)
 
 def move_fixture(plan: Plan, site: str, pose: FixturePose) -> Plan:
     """Move a fixture that is not locked."""
+    _check_pose(site, pose)
     return _with_fixture(plan, evolve(_unlocked(plan, site), pose=pose))
 
 
@@ -294,6 +303,19 @@ def _check_site(site: str, jaw: Jaw) -> None:
         raise PlannerError(
             f"Site {site} does not lie in the {jaw.value} jaw of this case.", "Choose a site of this jaw."
         )
+
+
+def _check_pose(site: str, pose: FixturePose) -> None:
+    _check_points(pose.platform_lps_mm, (3,), f"the pose of fixture {site}")
+    _check_points(pose.axis_lps, (3,), f"the pose of fixture {site}")
+
+
+def _check_points(points: AnyArray, shape: tuple[int, ...], what: str) -> None:
+    fits = points.ndim == len(shape) and all(
+        want in (-1, have) for want, have in zip(shape, points.shape, strict=False)
+    )
+    if not fits or not np.isfinite(points).all():
+        raise PlannerError(f"A point of {what} is not three finite numbers.", "Set it again.")
 
 
 def _present(values: Mapping[str, Value], key: str, what: str) -> Value:

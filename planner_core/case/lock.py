@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from planner_core.case.disk import words_for
@@ -17,8 +18,10 @@ _HELD = {errno.EACCES, errno.EAGAIN, errno.EWOULDBLOCK, errno.EDEADLK}
 class CaseLock:
     """The lock on one case folder; use `take`."""
 
-    def __init__(self, handle: int) -> None:
+    def __init__(self, handle: int, path: Path, made: bool) -> None:
         self._handle: int | None = handle
+        self._path = path
+        self._made = made
 
     @classmethod
     def take(cls, folder: Path) -> CaseLock | None:
@@ -29,8 +32,10 @@ class CaseLock:
         PlannerError
             If the folder cannot be written.
         """
+        path = folder / LOCK_NAME
         try:
-            handle = os.open(folder / LOCK_NAME, os.O_RDWR | os.O_CREAT, 0o666)
+            made = not path.exists()
+            handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
         except OSError as fault:
             raise words_for(fault, "opening the case") from fault
         try:
@@ -40,13 +45,20 @@ class CaseLock:
             if fault.errno in _HELD:
                 return None
             raise words_for(fault, "opening the case") from fault
-        return cls(handle)
+        return cls(handle, path, made)
 
     def release(self) -> None:
         """Give the lock back; twice does no harm."""
         if self._handle is not None:
             os.close(self._handle)
             self._handle = None
+
+    def forget(self) -> None:
+        """Give the lock back and leave no trace of it, where the folder turned out to be no case."""
+        if self._made and self._handle is not None:
+            with suppress(OSError):
+                self._path.unlink()
+        self.release()
 
 
 if os.name == "nt":  # pragma: no cover - other systems

@@ -108,11 +108,11 @@ def open_database(folder: Path, read_only: bool) -> Opened:
         opened = _connected(path, bool(reason))
     except sqlite3.DatabaseError as fault:
         if lock is not None:
-            lock.release()
+            lock.forget()
         return _salvaged(folder, fault)
     except BaseException:
         if lock is not None:
-            lock.release()
+            lock.forget()
         raise
     opened.lock, opened.read_only_reason = lock, reason
     opened.may_map = is_local(folder)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from fpdf.enums import XPos, YPos
 
 from planner_core.exchange.pdf_page import BOTTOM_MM, LEFT_MM, WIDTH_MM, SheetPage, has_unprintable, printable
+from planner_core.findings import Finding
 from planner_core.protocol.sheet import DRAFT
 
 
@@ -44,7 +47,7 @@ def cover(pdf: SheetPage) -> None:
     pdf.pairs([*content.scan, *content.match])
     if content.warnings:
         pdf.heading("To be weighed")
-        pdf.bullets([_said(f.text, f.where) for f in content.warnings], points=8.5)
+        pdf.bullets(_said(content.warnings), points=8.5)
     if content.notes:
         pdf.heading("Notes")
         pdf.paragraph(content.notes)
@@ -72,16 +75,22 @@ def _status(pdf: SheetPage) -> None:
     if not content.blockers:
         pdf.paragraph("Draft, as asked for: not for surgery. No blocker stands.", 11, bold=True)
         return
-    count = len(content.blockers)
+    count = len(_said(content.blockers))
     pdf.paragraph(
         f"Draft: not for surgery. {count} point{'s' if count > 1 else ''} must be settled first:", 11, bold=True
     )
     pdf.set_y(pdf.get_y() + 0.8)
-    pdf.bullets([_said(f.text, f.where) for f in content.blockers], mark="×")
+    pdf.bullets(_said(content.blockers), mark="×")
 
 
-def _said(text: str, where: str) -> str:
-    return f"{where}: {text}" if where and where not in text else text
+def _said(findings: Iterable[Finding]) -> list[str]:
+    """Give each text once, with the sites that it holds for."""
+    sites: dict[str, list[str]] = {}
+    for finding in findings:
+        where = sites.setdefault(finding.text, [])
+        if finding.where.isdigit() and finding.where not in finding.text:
+            where.append(finding.where)
+    return [f"{', '.join(where)}: {text}" if where else text for text, where in sites.items()]
 
 
 def _mm(value: float | None) -> str:
