@@ -11,44 +11,28 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from attrs import field, frozen
-from scipy.special import ndtri
+from attrs import frozen
 
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.covariance import PoseCovariance
 from planner_core.geometry.frames import FloatArray
-from planner_core.planning.error_sources import Source, common_sources, guide_contacts, local_axes, site_sources
+from planner_core.planning.error_sources import (
+    Source,
+    common_sources,
+    guide_bearing,
+    lps_from_local,
+    movements,
+    site_sources,
+)
 from planner_core.planning.fixture import PlacedFixture
 from planner_core.planning.guide_inputs import GuideInputs
+from planner_core.planning.harm import COUNTED_KINDS, Displacements, Harm, harms_of, lever
 from planner_core.planning.ledger import LedgerRow, overshoot_mm
-from planner_core.planning.magnitudes import chance_beyond, length_quantiles, mean_lengths
-from planner_core.planning.margins import DRILL
+from planner_core.planning.magnitudes import length_quantiles, mean_lengths
 from planner_core.planning.obstacles import ObstacleKind
 
 ENVELOPE_POINTS = 9
 """Depths at which the envelope is given (our choice)."""
-
-HARM_LIMITS: Mapping[ObstacleKind, float] = {
-    ObstacleKind.CANAL: 0.01,
-    ObstacleKind.FORAMEN: 0.01,
-    ObstacleKind.DRAWN: 0.01,
-    ObstacleKind.ROOT: 0.02,
-    ObstacleKind.BONE_SURFACE: 0.05,
-    ObstacleKind.SINUS_FLOOR: 0.20,
-    ObstacleKind.NASAL_FLOOR: 0.20,
-}
-"""Accepted chance of harm by kind (our choice). A sinus ranks below a nerve (Ragucci et al. 2019, S)."""
-
-COUNTED_KINDS = frozenset(
-    {
-        ObstacleKind.CANAL,
-        ObstacleKind.FORAMEN,
-        ObstacleKind.DRAWN,
-        ObstacleKind.ROOT,
-        ObstacleKind.BONE_SURFACE,
-    }
-)
-"""Kinds whose harm counts in the chance of a site; the floors of sinus and nose are listed apart."""
 
 
 @frozen(eq=False)
@@ -75,36 +59,6 @@ class SourceShare:
     value_text: str
     source_text: str
     mark: str
-
-
-@frozen(eq=False)
-class Harm:
-    """The chance of reaching one obstacle.
-
-    Parameters
-    ----------
-    leeway_mm : float
-        The largest error in the nearest direction that does not yet reach the obstacle.
-    sigma_mm : float
-        Standard deviation along the nearest direction: drill and obstacle localisation together.
-    need_mm : float
-        The leeway at which the chance would equal the limit.
-    decisive : bool
-        The obstacle that decides about the site.
-    """
-
-    kind: ObstacleKind
-    obstacle: str
-    distance_mm: float
-    leeway_mm: float
-    sigma_mm: float
-    chance: float
-    limit: float
-    decisive: bool = False
-    need_mm: float = 0.0
-    body: str = DRILL
-    localisation_mm: float = 0.0
-    direction_lps: FloatArray = field(factory=lambda: np.zeros(3))
 
 
 @frozen(eq=False)
@@ -164,35 +118,39 @@ def gather(
     """Give every site's sources about its own platform centre, common ones included."""
     if not fixtures:
         return {}
-    common = common_sources(guide, match, fixtures)
-    contacts = guide_contacts(guide, fixtures) if guide.guided else ()
-    found = {}
-    for site, fixture in fixtures.items():
-        own = site_sources(guide, site, fixture, contacts)
-        covariances, means = [], []
-        for source in common:
-            shift = np.eye(6)
-            x, y, z = fixture.pose.platform_lps_mm - np.asarray(source.about_lps_mm)
-            shift[3:, :3] = [[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]
-            covariances.append(shift @ source.covariance @ shift.T)
-            means.append(shift @ source.mean)
-        to_lps = np.zeros((6, 6))
-        to_lps[:3, :3] = to_lps[3:, 3:] = local_axes(fixture).T
-        local = np.array([source.covariance for source in own])
-        covariances += list(to_lps @ local @ to_lps.T)
-        means += [to_lps @ source.mean for source in own]
-        found[site] = SiteSources(fixture, (*common, *own), np.array(covariances), np.array(means))
-    return found
+    sites = list(fixtures)
+    axes = np.array([f.pose.axis_lps for f in fixtures.values()])
+    platforms = np.array([f.pose.platform_lps_mm for f in fixtures.values()])
+    own = [site_sources(guide, site) for site in sites]
+    to_lps = lps_from_local(axes)
+    local = np.array([[source.covariance for source in sources] for sources in own])
+    covariances = [to_lps[:, None] @ local @ np.swapaxes(to_lps, 1, 2)[:, None]]
+    means = [np.einsum("sij,skj->ski", to_lps, np.array([[s.mean for s in sources] for sources in own]))]
+    common: list[Source] = []
+    if guide.guided:
+        bearing = guide_bearing(guide, axes, platforms)
+        common = common_sources(guide, match, bearing, axes, platforms)
+        moved, moved_mean, about = movements(guide, bearing, sites, axes, platforms)
+        shift = _shifts(platforms - about)
+        k = next(k for k, source in enumerate(own[0]) if source.name == "movement")
+        covariances[0][:, k] += shift @ moved @ np.swapaxes(shift, 1, 2)
+        means[0][:, k] += np.einsum("sij,sj->si", shift, moved_mean)
+        for source in reversed(common):
+            shift = _shifts(platforms - np.asarray(source.about_lps_mm))
+            covariances.insert(0, (shift @ source.covariance @ np.swapaxes(shift, 1, 2))[:, None])
+            means.insert(0, (shift @ source.mean)[:, None])
+    every, every_mean = np.concatenate(covariances, axis=1), np.concatenate(means, axis=1)
+    return {
+        site: SiteSources(fixtures[site], (*common, *own[k]), every[k], every_mean[k])
+        for k, site in enumerate(sites)
+    }
 
 
-def lever(offsets_mm: FloatArray) -> FloatArray:
-    """Give the (..., 3, 6) matrices that take the six-vector to the displacement at offsets of shape (..., 3)."""
-    out = np.zeros((*offsets_mm.shape[:-1], 3, 6))
-    x, y, z = offsets_mm[..., 0], offsets_mm[..., 1], offsets_mm[..., 2]
-    out[..., 0, 1], out[..., 0, 2] = z, -y
-    out[..., 1, 0], out[..., 1, 2] = -z, x
-    out[..., 2, 0], out[..., 2, 1] = y, -x
-    out[..., 0, 3] = out[..., 1, 4] = out[..., 2, 5] = 1.0
+def _shifts(offsets_mm: FloatArray) -> FloatArray:
+    """Give (s, 6, 6) matrices that rewrite a six-vector about points that lie `offsets_mm` further on."""
+    out = np.zeros((len(offsets_mm), 6, 6))
+    out[:, 3:, :] = lever(offsets_mm)
+    out[:, 0, 0] = out[:, 1, 1] = out[:, 2, 2] = 1.0
     return out
 
 
@@ -233,6 +191,10 @@ class _Sites:
         across = np.eye(3) - np.einsum("si,sj->sij", self.axis, self.axis)
         rotation = (self.total + extra)[:, :3, :3]
         return across @ rotation @ across, np.einsum("sij,sj->si", across, self.mean[:, :3])
+
+    def displacements(self) -> Displacements:
+        """Give what the chance of harm is worked out from."""
+        return Displacements(tuple(self.names), self.axis, self.total, self.mean, self.blunder, self.share)
 
     def mixed_mean(self, normal: FloatArray, blunder: FloatArray) -> FloatArray:
         """Give the mean of the mixture of ordinary cases and blunders."""
@@ -285,7 +247,7 @@ def budgets(
     depth_var = np.einsum("si,sij,sj->s", sites.axis, ends[:, 1], sites.axis)
     depth_mean = np.einsum("si,si->s", sites.axis, end_means[:, 1])
     depth_p95 = sites.mixed_quantile(lambda extra: (depth_var[:, None, None], depth_mean[:, None]))
-    harms = _harms(sites, guide, tuple(rows), degradation)
+    harms = harms_of(sites.displacements(), guide, tuple(rows), degradation)
     found = {}
     for k, (site, member) in enumerate(gathered.items()):
         entry, apex = (
@@ -345,87 +307,6 @@ def _shares(member: SiteSources) -> tuple[SourceShare, ...]:
         )
         for k, source in enumerate(member.sources)
     )
-
-
-def harm_limit_of(kind: ObstacleKind, guide: GuideInputs) -> float:
-    """Give the accepted chance of harm for a kind; the canal's is the user's to set."""
-    if kind in (ObstacleKind.CANAL, ObstacleKind.FORAMEN, ObstacleKind.DRAWN):
-        return guide.harm_limit
-    return HARM_LIMITS[kind]
-
-
-def harm_rows(rows: Sequence[LedgerRow]) -> list[LedgerRow]:
-    """Give the rows that harm is judged on: the drill's, which reaches furthest, and not those between fixtures."""
-    return [row for row in rows if row.body == DRILL and row.kind in HARM_LIMITS]
-
-
-def blurred_sigma_mm(rows: Sequence[LedgerRow], guide: GuideInputs, degradation: Any) -> FloatArray:
-    """Give how well each row's obstacle is known there (mm, per axis), worse where the scan is degraded."""
-    sigma = np.array([row.sigma_mm for row in rows])
-    if degradation is None or not rows:
-        return sigma
-    levels = np.asarray(degradation.level_at(np.array([row.obstacle_point_lps_mm for row in rows])))
-    return np.asarray(np.hypot(sigma, np.nan_to_num(levels) * guide.value("streak_sigma_mm")))
-
-
-def _harms(
-    sites: _Sites, guide: GuideInputs, rows: Sequence[LedgerRow], degradation: Any
-) -> dict[str, tuple[Harm, ...]]:
-    index = {site: k for k, site in enumerate(sites.names)}
-    chosen = [row for row in harm_rows(rows) if row.site in index]
-    found: dict[str, list[Harm]] = {site: [] for site in sites.names}
-    if not chosen:
-        return dict.fromkeys(sites.names, ())
-    owner = np.array([index[row.site] for row in chosen])
-    on_body = np.array([row.fixture_point_lps_mm for row in chosen])
-    gap = np.array([row.distance_mm for row in chosen])
-    toward = np.array([row.obstacle_point_lps_mm for row in chosen]) - on_body
-    length = np.linalg.norm(toward, axis=1)
-    depth = np.array([row.depth_mm for row in chosen])
-    # Overlapping: the nearest point lies behind, the harm ahead.
-    sign = np.where(gap >= 0.0, 1.0, -1.0)
-    fallback = sites.axis[owner]
-    direction = np.where(
-        (length > 1e-6)[:, None], sign[:, None] * toward / np.maximum(length, 1e-12)[:, None], fallback
-    )
-    offsets = depth[:, None] * sites.axis[owner]
-    jacobian = lever(offsets)
-    pull = np.einsum("ri,rij->rj", direction, jacobian)
-    moved = np.einsum("ri,rij,rj->r", pull, sites.total[owner], pull)
-    blundered = np.einsum("ri,rij,rj->r", pull, sites.blunder[owner], pull)
-    bias = np.clip(np.einsum("ri,ri->r", pull, sites.mean[owner]), 0.0, None)
-    blur = blurred_sigma_mm(chosen, guide, degradation)
-    sigma = np.sqrt(moved + blur**2)
-    wide = np.sqrt(sigma**2 + blundered)
-    chance = (1.0 - sites.share) * chance_beyond(gap, sigma, bias) + sites.share * chance_beyond(gap, wide, bias)
-    limits = np.array([harm_limit_of(row.kind, guide) for row in chosen])
-    # Blunders take their part of the limit, as far as they reach the obstacle at all.
-    room = np.clip(limits - sites.share * chance_beyond(gap, wide, bias), 1e-6, None)
-    need = sigma * -ndtri(np.minimum(room, 0.5)) + bias
-    worst: dict[str, int] = {}
-    for r, row in enumerate(chosen):
-        if row.kind in COUNTED_KINDS and (
-            row.site not in worst or chance[r] / limits[r] > chance[worst[row.site]] / limits[worst[row.site]]
-        ):
-            worst[row.site] = r
-    for r, row in enumerate(chosen):
-        found[row.site].append(
-            Harm(
-                row.kind,
-                row.obstacle,
-                float(gap[r]),
-                float(gap[r]),
-                float(sigma[r]),
-                float(chance[r]),
-                float(limits[r]),
-                worst.get(row.site) == r,
-                float(need[r]),
-                row.body,
-                float(blur[r]),
-                direction[r],
-            )
-        )
-    return {site: tuple(sorted(harms, key=lambda h: -h.chance / h.limit)) for site, harms in found.items()}
 
 
 def _union(chances: Iterable[float]) -> float:

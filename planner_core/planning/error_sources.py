@@ -7,7 +7,7 @@ axes across, the third along the axis towards the apex.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 
 import numpy as np
 from attrs import frozen
@@ -16,16 +16,16 @@ from planner_core.geometry.covariance import PoseCovariance
 from planner_core.geometry.frames import FloatArray
 from planner_core.planning.defaults import DEFAULTS
 from planner_core.planning.drilling import Guidance, Sleeve, Support
-from planner_core.planning.fixture import PlacedFixture
-from planner_core.planning.guide_inputs import GuideInputs
+from planner_core.planning.guide_inputs import FALLBACK_SLEEVE, GuideInputs
 from planner_core.planning.published import EXECUTION, GUIDANCE_EXTRA, GUIDANCE_SOURCE, TAHMASEB_2018, PoseSpread
 from planner_core.planning.seating import (
-    Contact,
-    bearings,
+    Bearing,
+    bearing_of,
+    compliance_matrix,
     free_end_deflection_mm,
-    movement_under_load,
+    movements_under_load,
     seating_covariance,
-    typical_points,
+    typical_bearing,
 )
 
 
@@ -103,27 +103,30 @@ def default_match(guide: GuideInputs, about_lps_mm: FloatArray) -> PoseCovarianc
     return PoseCovariance(np.diag([tilt2] * 3 + [sigma2] * 3), about_lps_mm)
 
 
-def guide_contacts(guide: GuideInputs, fixtures: Mapping[str, PlacedFixture]) -> tuple[Contact, ...]:
+def guide_bearing(guide: GuideInputs, axes_lps: FloatArray, platforms_lps_mm: FloatArray) -> Bearing:
     """Give the guide's contacts, or those of a typical full-arch guide round the fixtures while none are known."""
     if guide.contacts:
-        return guide.contacts
-    up = -np.mean([f.pose.axis_lps for f in fixtures.values()], axis=0)
-    sleeves = [guide.sleeve(site) for site in fixtures]
-    lift = float(np.mean([sleeve.gap_mm for sleeve in sleeves]))
-    centre = np.mean([f.pose.platform_lps_mm for f in fixtures.values()], axis=0) + lift * up
-    return bearings(guide.support, typical_points(centre, up), up, guide.all_values())
+        if "bearing" not in guide.remembered:
+            guide.remembered["bearing"] = bearing_of(guide.contacts)
+        known: Bearing = guide.remembered["bearing"]
+        return known
+    up = -axes_lps.mean(axis=0)
+    lift = FALLBACK_SLEEVE.gap_mm
+    centre = platforms_lps_mm.mean(axis=0) + lift * up
+    return typical_bearing(guide.support, centre, up, guide.all_values())
 
 
 def common_sources(
-    guide: GuideInputs, match: PoseCovariance | None, fixtures: Mapping[str, PlacedFixture]
+    guide: GuideInputs,
+    match: PoseCovariance | None,
+    bearing: Bearing,
+    axes_lps: FloatArray,
+    platforms_lps_mm: FloatArray,
 ) -> list[Source]:
     """Give the sources that all fixtures of the guide share: match and seating."""
-    if not guide.guided or not fixtures:
-        return []
-    contacts = guide_contacts(guide, fixtures)
     found = []
     if guide.support in (Support.TEETH, Support.MUCOSA):
-        centre = np.mean([f.pose.platform_lps_mm for f in fixtures.values()], axis=0)
+        centre = platforms_lps_mm.mean(axis=0)
         pose = match if match is not None else default_match(guide, centre)
         text, mark = ("the adopted match", "C")
         if match is None:
@@ -133,16 +136,15 @@ def common_sources(
             Source("match", "match of the scans", True, pose.covariance, pose.mean, value, text, mark,
                    pose.about_lps_mm)
         )  # fmt: skip
-    up = -np.mean([f.pose.axis_lps for f in fixtures.values()], axis=0)
     bias = {
         Support.TEETH: guide.value("tooth_proud_mm"),
         Support.MUCOSA: -guide.value("mucosa_sinks_mm"),
         Support.BONE: guide.value("bone_proud_mm"),
     }[guide.support]
-    pose = seating_covariance(contacts, bias * up)
+    pose = seating_covariance(bearing, -bias * axes_lps.mean(axis=0))
     name = {"teeth": "tooth", "mucosa": "mucosa", "bone": "bone"}[guide.support.value]
     quantity = DEFAULTS[f"{name}_contact_sigma_mm"]
-    value = f"{len(contacts)} contacts, {guide.value(quantity.name):.2f} mm each" + (
+    value = f"{len(bearing.sigma_mm)} contacts, {guide.value(quantity.name):.2f} mm across each bearing" + (
         "" if guide.contacts else " (typical guide assumed)"
     )
     label = "bone surface and seating" if guide.support == Support.BONE else "seating"
@@ -153,19 +155,50 @@ def common_sources(
     return found
 
 
-def site_sources(
-    guide: GuideInputs, site: str, fixture: PlacedFixture, contacts: tuple[Contact, ...]
-) -> list[Source]:
-    """Give the sources of one site: making, movement under drilling, play, depth, guidance level, execution."""
-    found = []
-    if guide.guided:
-        found += [_making(guide, site), _movement(guide, site, fixture, contacts), _play(guide, site)]
-    found.append(_depth(guide))
-    extra = _guidance(guide, site)
-    if extra is not None:
-        found.append(extra)
-    found.append(_execution(guide, site))
-    return found
+def site_sources(guide: GuideInputs, site: str) -> tuple[Source, ...]:
+    """Give the sources of one site: making, movement, play, depth, guidance level, execution.
+
+    They depend on the guide alone, and are written in the fixture's own axes. Of the movement under drilling only
+    the bending of a free end is in here; `movements` gives the rest.
+    """
+    key = ("site", site)
+    if key not in guide.remembered:
+        found: list[Source] = []
+        if guide.guided:
+            found += [_making(guide, site), _bending(guide, site), _play(guide, site)]
+        found.append(_depth(guide))
+        extra = _guidance(guide, site)
+        if extra is not None:
+            found.append(extra)
+        found.append(_execution(guide, site))
+        guide.remembered[key] = tuple(found)
+    known: tuple[Source, ...] = guide.remembered[key]
+    return known
+
+
+def movements(
+    guide: GuideInputs,
+    bearing: Bearing,
+    sites: Sequence[str],
+    axes_lps: FloatArray,
+    platforms_lps_mm: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Give the guide's movement on its contacts and pins while each site is drilled.
+
+    Returns covariance (s, 6, 6) and mean (s, 6) in LPS about the third result.
+    """
+    about = bearing.centre_lps_mm
+    offsets = np.array([guide.sleeve(site).offset_mm for site in sites])
+    covariance, mean = movements_under_load(
+        compliance_matrix(bearing, guide.pins, about),
+        about,
+        platforms_lps_mm - offsets[:, None] * axes_lps,
+        axes_lps,
+        guide.value("load_axial_n"),
+        guide.value("load_spread"),
+        guide.value("load_lateral_n"),
+    )
+    return covariance, mean, about
 
 
 def _making(guide: GuideInputs, site: str) -> Source:
@@ -179,26 +212,18 @@ def _making(guide: GuideInputs, site: str) -> Source:
     return Source("making", "guide making", False, covariance, mean, value, quantity.source, quantity.mark)
 
 
-def _movement(guide: GuideInputs, site: str, fixture: PlacedFixture, contacts: tuple[Contact, ...]) -> Source:
-    pose, sleeve = fixture.pose, guide.sleeve(site)
+def _bending(guide: GuideInputs, site: str) -> Source:
     load, spread = guide.value("load_axial_n"), guide.value("load_spread")
-    moved = movement_under_load(
-        contacts, guide.pins, pose.at_depth(-sleeve.offset_mm), pose.axis_lps, load, spread,
-        guide.value("load_lateral_n"),
-    ).moved_to(pose.platform_lps_mm)  # fmt: skip
-    to_axes = local_axes(fixture)
-    turn = np.zeros((6, 6))
-    turn[:3, :3] = turn[3:, 3:] = to_axes
-    covariance, mean = turn @ moved.covariance @ turn.T, turn @ moved.mean
+    covariance, mean = np.zeros((6, 6)), np.zeros(6)
     free = float(guide.free_end_mm.get(site, 0.0))
     value = f"{load:.0f} N, {len(guide.pins)} pins"
     if free > 0.0:
         bend = free_end_deflection_mm(
             load, free, guide.value("guide_width_mm"), guide.wall_mm, guide.value("guide_modulus_n_per_mm2")
         )
+        # Slope at the end of a beam: one and a half times deflection over length; its side is not known.
         tilt = 1.5 * bend / free
-        more, more_mean = axial_pose(tilt**2 / 2.0, 0.0, (spread * bend) ** 2, -sleeve.offset_mm, bend)
-        covariance, mean = covariance + more, mean + more_mean
+        covariance, mean = axial_pose(tilt**2 / 2.0, 0.0, (spread * bend) ** 2, -guide.sleeve(site).offset_mm, bend)
         value += f", free end {free:.0f} mm bends {bend:.2f} mm"
     quantity = DEFAULTS["load_axial_n"]
     return Source("movement", "movement under drilling", False, covariance, mean, value, quantity.source,
@@ -233,9 +258,9 @@ def _depth(guide: GuideInputs) -> Source:
 
 def _guidance(guide: GuideInputs, site: str) -> Source | None:
     level = guide.guidance if guide.guided else Guidance.FREE_HAND
-    if level == Guidance.FULL:
+    if level == Guidance.FULL and guide.guidance_extra is None:
         return None
-    extra = GUIDANCE_EXTRA[level]
+    extra = guide.guidance_extra or GUIDANCE_EXTRA[level]
     text, mark = GUIDANCE_SOURCE[level]
     if level == Guidance.PILOT and site in guide.pilot_drift:
         extra, text, mark = guide.pilot_drift[site], "computed from the grey values round the bore", "C"
@@ -255,8 +280,16 @@ def _execution(guide: GuideInputs, site: str) -> Source:
     return Source("execution", "execution", False, covariance, mean, value, text, "C")
 
 
-def local_axes(fixture: PlacedFixture) -> FloatArray:
-    """Give the 3x3 matrix that takes LPS directions to the fixture's axes (two across, the third along it)."""
-    axis = fixture.pose.axis_lps
-    side = fixture.pose.side_lps()
-    return np.array([side, np.cross(axis, side), axis])
+def lps_from_local(axes_lps: FloatArray) -> FloatArray:
+    """Give (s, 6, 6) matrices that take six-vectors in the fixtures' axes to LPS.
+
+    Site sources are alike on all sides, so any two axes across will do.
+    """
+    helper = np.where(np.abs(axes_lps[:, :1]) < 0.7, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
+    side = helper - np.einsum("si,si->s", helper, axes_lps)[:, None] * axes_lps
+    side /= np.linalg.norm(side, axis=1, keepdims=True)
+    other = np.cross(axes_lps, side)
+    turn = np.stack([side, other, axes_lps], axis=2)
+    out = np.zeros((len(axes_lps), 6, 6))
+    out[:, :3, :3] = out[:, 3:, 3:] = turn
+    return out

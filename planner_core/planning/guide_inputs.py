@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
 
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 
 from planner_core.errors import PlannerError
 from planner_core.planning.defaults import DEFAULTS
@@ -40,6 +40,8 @@ class GuideInputs:
         Numbers of `DEFAULTS` that are set otherwise.
     execution : PoseSpread or None
         The execution term, where the clinic's own outcomes have updated it (`own_data`).
+    guidance_extra : PoseSpread or None
+        What less guidance adds, where it is not the fitted term.
     sockets : frozenset of sites
         Sites in an extraction socket.
     pilot_drift : mapping of site to PoseSpread
@@ -62,10 +64,13 @@ class GuideInputs:
     values: Mapping[str, float] = field(converter=_frozen, factory=dict)
     execution: PoseSpread | None = None
     execution_source: str = ""
+    guidance_extra: PoseSpread | None = None
     sockets: frozenset[str] = frozenset()
     pilot_drift: Mapping[str, PoseSpread] = field(converter=_frozen, factory=dict)
     engaged_mm: float | None = None
     harm_limit: float = DEFAULT_HARM_LIMIT
+    remembered: dict[Any, Any] = field(factory=dict, init=False, repr=False)
+    """What was worked out from these inputs alone and is needed again at every step of a drag."""
 
     def __attrs_post_init__(self) -> None:
         unknown = set(self.values) - set(DEFAULTS)
@@ -96,6 +101,4 @@ class GuideInputs:
 
     def changed(self, **values: float) -> GuideInputs:
         """Give the inputs with some of the model's numbers set."""
-        from attrs import evolve
-
         return evolve(self, values={**self.values, **values})

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import NamedTuple
 
 import numpy as np
 from attrs import field, frozen
@@ -71,7 +72,7 @@ def foot(
 
 
 def bearings(
-    support: Support, points_lps_mm: ArrayLike, normals_lps: ArrayLike, values: dict[str, float]
+    support: Support, points_lps_mm: ArrayLike, normals_lps: ArrayLike, values: Mapping[str, float]
 ) -> tuple[Contact, ...]:
     """Give the contacts of a support at the given places (teeth, mucosa areas, bone), by the model's numbers.
 
@@ -86,7 +87,7 @@ def bearings(
     return tuple(found)
 
 
-def _stiffness(support: Support, values: dict[str, float]) -> tuple[float, float, float]:
+def _stiffness(support: Support, values: Mapping[str, float]) -> tuple[float, float, float]:
     if support == Support.TEETH:
         return values["tooth_contact_sigma_mm"], values["tooth_compliance_mm_per_n"], 1.0
     name = "mucosa" if support == Support.MUCOSA else "bone"
@@ -121,11 +122,26 @@ def _inverse(stiffness: FloatArray, arm_mm: float) -> FloatArray:
     return np.asarray(scale @ (vectors / values) @ vectors.T @ scale)
 
 
-def _arrays(contacts: Iterable[Contact]) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+class Bearing(NamedTuple):
+    """Contacts as arrays: points (n, 3), unit normals (n, 3), sigma (n,) and compliance (n,)."""
+
+    points_lps_mm: FloatArray
+    normals_lps: FloatArray
+    sigma_mm: FloatArray
+    compliance_mm_per_n: FloatArray
+
+    @property
+    def centre_lps_mm(self) -> FloatArray:
+        """Centre of the contacts."""
+        return np.asarray(self.points_lps_mm.mean(axis=0))
+
+
+def bearing_of(contacts: Iterable[Contact]) -> Bearing:
+    """Give contacts as arrays."""
     members = tuple(contacts)
     if not members:
         raise PlannerError("The guide rests on nothing.", "Choose teeth, mucosa areas or bone that carry it.")
-    return (
+    return Bearing(
         np.array([c.point_lps_mm for c in members]),
         np.array([c.normal_lps for c in members]),
         np.array([c.sigma_mm for c in members]),
@@ -133,12 +149,27 @@ def _arrays(contacts: Iterable[Contact]) -> tuple[FloatArray, FloatArray, FloatA
     )
 
 
+def typical_bearing(
+    support: Support, centre_lps_mm: ArrayLike, up_lps: ArrayLike, values: Mapping[str, float]
+) -> Bearing:
+    """Give the contacts of a guide whose bearings are not known: six on a ring of 20 mm across `up_lps`."""
+    sigma, compliance, sliding = _stiffness(support, values)
+    points = np.repeat(typical_points(centre_lps_mm, up_lps), 3, axis=0)
+    up = unit(up_lps)
+    side = perpendicular(up)
+    normals = np.tile(np.array([up, side, np.cross(up, side)]), (TYPICAL_FEET, 1))
+    softer = np.tile([1.0, sliding, sliding], TYPICAL_FEET)
+    return Bearing(points, normals, sigma * softer, compliance * softer**2)
+
+
 def _arm_mm(points: FloatArray) -> float:
     spread = points - points.mean(axis=0)
     return max(1.0, float(np.sqrt(np.mean(np.einsum("ij,ij->i", spread, spread)))))
 
 
-def seating_covariance(contacts: Iterable[Contact], bias_lps_mm: ArrayLike = (0.0, 0.0, 0.0)) -> PoseCovariance:
+def seating_covariance(
+    contacts: Bearing | Iterable[Contact], bias_lps_mm: ArrayLike = (0.0, 0.0, 0.0)
+) -> PoseCovariance:
     """Give how a rigid guide comes to rest: the inverse of the summed stiffness of its contacts.
 
     Each contact weighs ``1 / sigma^2`` along its normal. With contacts that hold alike in all directions this is
@@ -147,63 +178,74 @@ def seating_covariance(contacts: Iterable[Contact], bias_lps_mm: ArrayLike = (0.
 
     Parameters
     ----------
-    contacts : iterable of Contact
+    contacts : Bearing or iterable of Contact
     bias_lps_mm : array of shape (3,)
         Mean shift of the whole guide (proud or sunk).
     """
-    points, normals, sigma, _ = _arrays(contacts)
-    about = points.mean(axis=0)
-    covariance = _inverse(_summed(points, normals, sigma**-2.0, about), _arm_mm(points))
+    held = contacts if isinstance(contacts, Bearing) else bearing_of(contacts)
+    about = held.centre_lps_mm
+    stiffness = _summed(held.points_lps_mm, held.normals_lps, held.sigma_mm**-2.0, about)
+    covariance = _inverse(stiffness, _arm_mm(held.points_lps_mm))
     mean = np.concatenate([np.zeros(3), np.asarray(bias_lps_mm, dtype=np.float64)])
     return PoseCovariance((covariance + covariance.T) / 2.0, about, mean)
 
 
-def compliance_matrix(contacts: Iterable[Contact], pins: Iterable[Pin], about_lps_mm: ArrayLike) -> FloatArray:
+def compliance_matrix(
+    contacts: Bearing | Iterable[Contact], pins: Iterable[Pin], about_lps_mm: ArrayLike
+) -> FloatArray:
     """Give the 6x6 matrix that takes a load (torque N mm, force N; about a point) to the guide's movement.
 
     The movement is ordered as `SIX_VECTOR_ORDER`. Pins hold across their axis.
     """
-    points, normals, _, compliance = _arrays(contacts)
+    held = contacts if isinstance(contacts, Bearing) else bearing_of(contacts)
     about = np.asarray(about_lps_mm, dtype=np.float64)
-    stiffness = _summed(points, normals, 1.0 / compliance, about)
+    stiffness = _summed(held.points_lps_mm, held.normals_lps, 1.0 / held.compliance_mm_per_n, about)
     for pin in pins:
         across = np.eye(3) - np.outer(pin.axis_lps, pin.axis_lps)
         jacobian = np.hstack([-cross_matrix(pin.point_lps_mm - about), np.eye(3)])
         stiffness = stiffness + jacobian.T @ across @ jacobian / pin.compliance_mm_per_n
-    return _inverse(stiffness, _arm_mm(points))
+    return _inverse(stiffness, _arm_mm(held.points_lps_mm))
 
 
-def movement_under_load(
-    contacts: Iterable[Contact],
-    pins: Iterable[Pin],
-    at_lps_mm: ArrayLike,
-    axis_lps: ArrayLike,
+def movements_under_load(
+    compliance: FloatArray,
+    about_lps_mm: FloatArray,
+    at_lps_mm: FloatArray,
+    axes_lps: FloatArray,
     axial_n: float,
     axial_spread: float,
     lateral_n: float,
-) -> PoseCovariance:
-    """Give the guide's movement while a drill presses at a point: mean from the axial load, spread from both.
+) -> tuple[FloatArray, FloatArray]:
+    """Give the guide's movement while a drill presses on it, for many places at once.
 
     Parameters
     ----------
-    at_lps_mm : array of shape (3,)
-        Where the drill bears on the guide (sleeve top).
+    compliance : array of shape (6, 6)
+        `compliance_matrix` about `about_lps_mm`.
+    at_lps_mm, axes_lps : arrays of shape (s, 3)
+        Where each drill bears on the guide (sleeve top), and its axis.
     axial_n, axial_spread : float
         Mean load along the drill (N) and its spread as a share of it.
     lateral_n : float
         Standard deviation of the load across the drill, per axis (N).
+
+    Returns
+    -------
+    covariance (s, 6, 6), mean (s, 6), about `about_lps_mm`
     """
-    at = np.asarray(at_lps_mm, dtype=np.float64)
-    axis = unit(axis_lps)
-    matrix = compliance_matrix(contacts, pins, at)
-    side = perpendicular(axis)
-    pushes = np.zeros((3, 6))
-    pushes[0, 3:] = axial_spread * axial_n * axis
-    pushes[1, 3:] = lateral_n * side
-    pushes[2, 3:] = lateral_n * np.cross(axis, side)
-    moved = pushes @ matrix.T
-    mean = matrix @ np.concatenate([np.zeros(3), axial_n * axis])
-    return PoseCovariance(moved.T @ moved, at, mean)
+    levers = at_lps_mm - about_lps_mm
+    # Axial, and the three LPS directions less the axial one: lateral load of equal spread on all sides.
+    along = np.einsum("si,sj->sij", axes_lps, axes_lps)
+    force = lateral_n**2 * (np.eye(3) - along) + (axial_spread * axial_n) ** 2 * along
+    wrench = np.zeros((len(levers), 6, 3))
+    x, y, z = levers.T
+    wrench[:, 0, 1], wrench[:, 0, 2] = -z, y
+    wrench[:, 1, 0], wrench[:, 1, 2] = z, -x
+    wrench[:, 2, 0], wrench[:, 2, 1] = -y, x
+    wrench[:, 3, 0] = wrench[:, 4, 1] = wrench[:, 5, 2] = 1.0
+    moved = compliance @ wrench
+    covariance = moved @ force @ np.swapaxes(moved, 1, 2)
+    return covariance, np.einsum("sij,sj->si", moved, axial_n * axes_lps)
 
 
 def free_end_deflection_mm(
@@ -218,7 +260,7 @@ def free_end_deflection_mm(
 
 def unsupported_length_mm(point_lps_mm: ArrayLike, contacts: Iterable[Contact]) -> float:
     """Give how far a point lies beyond the outermost contact, seen from the contacts' centre, mm."""
-    points, _, _, _ = _arrays(contacts)
+    points = bearing_of(contacts).points_lps_mm
     centre = points.mean(axis=0)
     out = np.asarray(point_lps_mm, dtype=np.float64) - centre
     length = float(np.linalg.norm(out))

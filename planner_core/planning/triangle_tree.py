@@ -239,9 +239,7 @@ def solid_triangles(
             continue
         if node >= first_leaf:
             for t in range(start[node], stop[node]):
-                if t == last or _out_of_question(
-                    profile, origin, axis, corners[t], best - SEARCH_MM, scratch
-                ):
+                if t == last or _out_of_question(profile, origin, axis, corners[t], best - SEARCH_MM, scratch):
                     continue
                 for k in range(_cut(corners[t, 0], corners[t, 1], corners[t, 2], origin, axis, z_min, pieces)):
                     value = _triangle(profile, origin, axis, pieces[k], best, near, stack, scratch)

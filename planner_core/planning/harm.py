@@ -1,0 +1,182 @@
+"""The chance that the drill reaches an obstacle."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from attrs import field, frozen
+from scipy.special import ndtri
+
+from planner_core.geometry.frames import FloatArray
+from planner_core.planning.guide_inputs import GuideInputs
+from planner_core.planning.ledger import LedgerRow
+from planner_core.planning.magnitudes import chance_beyond
+from planner_core.planning.margins import DRILL
+from planner_core.planning.obstacles import ObstacleKind
+
+HARM_LIMITS: Mapping[ObstacleKind, float] = {
+    ObstacleKind.CANAL: 0.01,
+    ObstacleKind.FORAMEN: 0.01,
+    ObstacleKind.DRAWN: 0.01,
+    ObstacleKind.ROOT: 0.02,
+    ObstacleKind.BONE_SURFACE: 0.05,
+    ObstacleKind.SINUS_FLOOR: 0.20,
+    ObstacleKind.NASAL_FLOOR: 0.20,
+}
+"""Accepted chance of harm by kind (our choice). A sinus ranks below a nerve (Ragucci et al. 2019, S)."""
+
+COUNTED_KINDS = frozenset(
+    {
+        ObstacleKind.CANAL,
+        ObstacleKind.FORAMEN,
+        ObstacleKind.DRAWN,
+        ObstacleKind.ROOT,
+        ObstacleKind.BONE_SURFACE,
+    }
+)
+"""Kinds whose harm counts in the chance of a site; the floors of sinus and nose are listed apart."""
+
+
+@frozen(eq=False)
+class Harm:
+    """The chance of reaching one obstacle.
+
+    Parameters
+    ----------
+    leeway_mm : float
+        The largest error in the nearest direction that does not yet reach the obstacle.
+    sigma_mm : float
+        Standard deviation along the nearest direction: drill and obstacle localisation together.
+    need_mm : float
+        The leeway at which the chance would equal the limit.
+    decisive : bool
+        The obstacle that decides about the site.
+    """
+
+    kind: ObstacleKind
+    obstacle: str
+    distance_mm: float
+    leeway_mm: float
+    sigma_mm: float
+    chance: float
+    limit: float
+    decisive: bool = False
+    need_mm: float = 0.0
+    body: str = DRILL
+    localisation_mm: float = 0.0
+    direction_lps: FloatArray = field(factory=lambda: np.zeros(3))
+
+
+def lever(offsets_mm: FloatArray) -> FloatArray:
+    """Give the (..., 3, 6) matrices that take the six-vector to the displacement at offsets of shape (..., 3)."""
+    out = np.zeros((*offsets_mm.shape[:-1], 3, 6))
+    x, y, z = offsets_mm[..., 0], offsets_mm[..., 1], offsets_mm[..., 2]
+    out[..., 0, 1], out[..., 0, 2] = z, -y
+    out[..., 1, 0], out[..., 1, 2] = -z, x
+    out[..., 2, 0], out[..., 2, 1] = y, -x
+    out[..., 0, 3] = out[..., 1, 4] = out[..., 2, 5] = 1.0
+    return out
+
+
+def harm_limit_of(kind: ObstacleKind, guide: GuideInputs) -> float:
+    """Give the accepted chance of harm for a kind; the canal's is the user's to set."""
+    if kind in (ObstacleKind.CANAL, ObstacleKind.FORAMEN, ObstacleKind.DRAWN):
+        return guide.harm_limit
+    return HARM_LIMITS[kind]
+
+
+def harm_rows(rows: Sequence[LedgerRow]) -> list[LedgerRow]:
+    """Give the rows that harm is judged on: the drill's, which reaches furthest, and not those between fixtures."""
+    return [row for row in rows if row.body == DRILL and row.kind in HARM_LIMITS]
+
+
+def blurred_sigma_mm(rows: Sequence[LedgerRow], guide: GuideInputs, degradation: Any) -> FloatArray:
+    """Give how well each row's obstacle is known there (mm, per axis), worse where the scan is degraded."""
+    sigma = np.array([row.sigma_mm for row in rows])
+    if degradation is None or not rows:
+        return sigma
+    levels = np.asarray(degradation.level_at(np.array([row.obstacle_point_lps_mm for row in rows])))
+    return np.asarray(np.hypot(sigma, np.nan_to_num(levels) * guide.value("streak_sigma_mm")))
+
+
+@frozen(eq=False)
+class Displacements:
+    """What all sources together do at each site, about its platform centre in LPS."""
+
+    sites: tuple[str, ...]
+    axes_lps: FloatArray
+    """Shape (s, 3)."""
+    covariance: FloatArray
+    """Shape (s, 6, 6), without blunders."""
+    mean: FloatArray
+    """Shape (s, 6)."""
+    blunder: FloatArray
+    """Covariance that a blunder adds, shape (s, 6, 6)."""
+    blunder_share: float
+
+
+def harms_of(
+    moved: Displacements, guide: GuideInputs, rows: Sequence[LedgerRow], degradation: Any
+) -> dict[str, tuple[Harm, ...]]:
+    """Give the chance of harm of every obstacle by site, on one side along the nearest direction.
+
+    A bias away from an obstacle is not counted in its favour.
+    """
+    index = {site: k for k, site in enumerate(moved.sites)}
+    chosen = [row for row in harm_rows(rows) if row.site in index]
+    found: dict[str, list[Harm]] = {site: [] for site in moved.sites}
+    if not chosen:
+        return dict.fromkeys(moved.sites, ())
+    owner = np.array([index[row.site] for row in chosen])
+    on_body = np.array([row.fixture_point_lps_mm for row in chosen])
+    gap = np.array([row.distance_mm for row in chosen])
+    toward = np.array([row.obstacle_point_lps_mm for row in chosen]) - on_body
+    length = np.linalg.norm(toward, axis=1)
+    depth = np.array([row.depth_mm for row in chosen])
+    # Overlapping: the nearest point lies behind, the harm ahead.
+    sign = np.where(gap >= 0.0, 1.0, -1.0)
+    fallback = moved.axes_lps[owner]
+    direction = np.where(
+        (length > 1e-6)[:, None], sign[:, None] * toward / np.maximum(length, 1e-12)[:, None], fallback
+    )
+    offsets = depth[:, None] * moved.axes_lps[owner]
+    jacobian = lever(offsets)
+    pull = np.einsum("ri,rij->rj", direction, jacobian)
+    spread = np.einsum("ri,rij,rj->r", pull, moved.covariance[owner], pull)
+    blundered = np.einsum("ri,rij,rj->r", pull, moved.blunder[owner], pull)
+    bias = np.clip(np.einsum("ri,ri->r", pull, moved.mean[owner]), 0.0, None)
+    blur = blurred_sigma_mm(chosen, guide, degradation)
+    sigma = np.sqrt(spread + blur**2)
+    wide = np.sqrt(sigma**2 + blundered)
+    by_blunder = moved.blunder_share * chance_beyond(gap, wide, bias)
+    chance = (1.0 - moved.blunder_share) * chance_beyond(gap, sigma, bias) + by_blunder
+    limits = np.array([harm_limit_of(row.kind, guide) for row in chosen])
+    # Blunders take their part of the limit, as far as they reach the obstacle at all.
+    room = np.clip(limits - by_blunder, 1e-6, None)
+    need = sigma * -ndtri(np.minimum(room, 0.5)) + bias
+    worst: dict[str, int] = {}
+    for r, row in enumerate(chosen):
+        if row.kind in COUNTED_KINDS and (
+            row.site not in worst or chance[r] / limits[r] > chance[worst[row.site]] / limits[worst[row.site]]
+        ):
+            worst[row.site] = r
+    for r, row in enumerate(chosen):
+        found[row.site].append(
+            Harm(
+                row.kind,
+                row.obstacle,
+                float(gap[r]),
+                float(gap[r]),
+                float(sigma[r]),
+                float(chance[r]),
+                float(limits[r]),
+                worst.get(row.site) == r,
+                float(need[r]),
+                row.body,
+                float(blur[r]),
+                direction[r],
+            )
+        )
+    return {site: tuple(sorted(harms, key=lambda h: -h.chance / h.limit)) for site, harms in found.items()}
