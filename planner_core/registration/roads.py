@@ -14,6 +14,7 @@ from enum import StrEnum
 
 import numpy as np
 from attrs import field, frozen
+from numpy.typing import ArrayLike
 
 from planner_core.errors import PlannerError
 from planner_core.geometry.covariance import PoseCovariance, distance_p95_mm
@@ -92,7 +93,7 @@ def road_table(
     arch_lps_mm: AnyArray,
     sites_lps_mm: Mapping[str, AnyArray],
     *,
-    up_lps: AnyArray = (0.0, 0.0, 1.0),
+    up_lps: ArrayLike = (0.0, 0.0, 1.0),
     markers: Sequence[Marker] = (),
     marker_places_lps_mm: AnyArray | None = None,
     prosthesis_markers: Sequence[Marker] | None = None,

@@ -30,7 +30,7 @@ from planner_core.registration.surface_fit import (
 )
 from planner_core.registration.surface_sample import SurfaceSample
 
-GRID_MM = 2.5
+GRID_MM = 3.0
 """Spacing of the coarse grid, mm (our choice: several cells across a tooth)."""
 
 QUICK_TURNS_DEG = (30.0, 15.0)
@@ -38,7 +38,7 @@ QUICK_TURNS_DEG = (30.0, 15.0)
 the
 scanner; the fit that follows reaches further than half the spacing; our choice, tested)."""
 
-PATIENT_TURNS_DEG = (48.0, 12.0)
+PATIENT_TURNS_DEG = (45.0, 15.0)
 """The same when the first search finds nothing good: partial arches do not tell their own axes well."""
 
 GOOD_SCORE = 0.5
@@ -241,6 +241,7 @@ def rough_starts(
     *,
     jaw_up: float | None = None,
     degradation: Degradation | None = None,
+    quick: bool = False,
     progress: Progress = silent,
 ) -> list[Candidate]:
     """Give refined candidate poses of a surface in a volume, best first.
@@ -249,12 +250,16 @@ def rough_starts(
     ----------
     jaw_up : float or None
         +1 lower jaw, -1 upper jaw, None unknown.
+    quick : bool
+        Only the first, coarser search about each guess.
     """
     coarse = coarse_volume(volume, levels)
     thin = sample.thinned(3000)
     guesses = upright_guesses(thin, jaw_up)
     candidates: list[Candidate] = []
-    rounds = [(guess, QUICK_TURNS_DEG) for guess in guesses] + [(guess, PATIENT_TURNS_DEG) for guess in guesses]
+    rounds = [(guess, QUICK_TURNS_DEG) for guess in guesses]
+    if not quick:
+        rounds += [(guess, PATIENT_TURNS_DEG) for guess in guesses]
     for number, (guess, (reach_deg, step_deg)) in enumerate(rounds):
         share = part_of(progress, number / len(rounds), (number + 1) / len(rounds))
         scored = correlate(coarse, thin, [turn @ guess for turn in turn_grid(reach_deg, step_deg)], share)

@@ -26,6 +26,7 @@ RESTART_MM, RESTART_DEG = 1.2, 2.0
 streaks)."""
 
 SETTLE_STAGES = (Stage(2500, 2.5, 2.5, 4), Stage(3500, 1.6, 1.2, 4), Stage(3500, 1.2, 0.7, 4))
+MIRROR_STAGES = (Stage(2000, 4.0, 4.0, 4), *SETTLE_STAGES)
 SCORE = Stage(6000, 1.2, 0.6, 1)
 
 SAME_PLACE_MM = 0.5
@@ -80,3 +81,39 @@ def settle(
     others = [score for score, pose in places[1:] if apart_mm(pose, best.pose, probe) >= SAME_PLACE_MM]
     progress(1.0, "")
     return best, (max(others) / places[0][0] if others and places[0][0] > 0 else None)
+
+
+MIRROR_RESTARTS = 5
+"""Restarts of the mirror check (our choice)."""
+
+
+def mirror_share(field_: GreyField, sample: SurfaceSample, fit: SurfaceFit) -> tuple[float, float]:
+    """Give the share of the surface that finds its edge, for the mirror image of the surface and for itself.
+
+    The mirror image is taken across the middle of the arch as it lies in the volume, so that it starts where it
+    would
+    fit best. Arches are nearly symmetric: only the better of the two is the right-handed one.
+    """
+    pose = fit.pose
+    scorer = sample.thinned(SCORE.points)
+    own = look(field_, scorer, pose, SCORE, fit.offsets_mm, None).used_share
+    across = pose.rotation.T @ np.array([1.0, 0.0, 0.0])
+    middle = np.average(sample.points_mm, axis=0, weights=sample.areas_mm2)
+    flip = np.eye(3) - 2.0 * np.outer(across, across)
+    mirrored = SurfaceSample(
+        (sample.points_mm - middle) @ flip + middle, sample.normals @ flip, sample.areas_mm2, sample.index
+    )
+    flipped_scorer = mirrored.thinned(SCORE.points)
+    rng = np.random.default_rng(7)
+    best = 0.0
+    base = pose
+    for number in range(MIRROR_RESTARTS):
+        spread = 2.0 if number else 0.0
+        step = spread * np.concatenate(
+            [np.radians(RESTART_DEG) * rng.normal(size=3), RESTART_MM * rng.normal(size=3)]
+        )
+        tried = fit_surface(field_, mirrored, moved_by(base, step, base.apply(middle)), stages=MIRROR_STAGES)
+        score = look(field_, flipped_scorer, tried.pose, SCORE, tried.offsets_mm, None).used_share
+        if score > best:
+            best, base = score, tried.pose
+    return best, own

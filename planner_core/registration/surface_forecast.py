@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 from attrs import field, frozen
+from numpy.typing import ArrayLike
 
 from planner_core.geometry.covariance import PoseCovariance
 from planner_core.geometry.frames import AnyArray, FloatArray, readonly, unit
@@ -60,7 +61,7 @@ class SurfaceForecast:
 
 
 def forecast_surface(
-    field_: GreyField, arch_lps_mm: AnyArray, up_lps: AnyArray, degradation: Degradation | None = None
+    field_: GreyField, arch_lps_mm: AnyArray, up_lps: ArrayLike, degradation: Degradation | None = None
 ) -> SurfaceForecast:
     """Forecast the error of a surface match along an arch.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 
 from planner_core.errors import PlannerError
 from planner_core.findings import Finding, Severity
@@ -15,7 +15,7 @@ from planner_core.progress import Progress, part_of, silent
 from planner_core.registration.edges import GreyField, edges_along
 from planner_core.registration.match import Match, Road
 from planner_core.registration.rough_start import rough_starts
-from planner_core.registration.settle import settle
+from planner_core.registration.settle import mirror_share, settle
 from planner_core.registration.surface_error import Correlation, surface_covariance
 from planner_core.registration.surface_fit import Degradation, SurfaceFit
 from planner_core.registration.surface_sample import (
@@ -24,7 +24,7 @@ from planner_core.registration.surface_sample import (
     sample_surface,
     smoothed_normals,
 )
-from planner_core.registration.surface_trust import SurfaceEvidence, judge_surface, mirrored_finding
+from planner_core.registration.surface_trust import LEAST_SHARE, SurfaceEvidence, judge_surface, mirrored_finding
 
 MAP_HALF_WIDTH_MM = 2.0
 """The distance map looks this far along the normals, mm (our choice)."""
@@ -119,8 +119,12 @@ def match_surface(
         starts = [start]
     fit, runner_up = settle(field_, sample, starts, degradation, part_of(progress, 0.7, 0.95))
     result = _judged(field_, surface, sample, fit, runner_up, sites_lps_mm)
-    if not result.match.trusted:
-        result = _with_mirror_check(volume, grey, field_, sample, result, degradation, jaw_up)
+    mirrored, own = mirror_share(field_, sample, fit)
+    if fit.used_share < LEAST_SHARE and start is None:
+        flipped = _mirrored(sample)
+        found = rough_starts(volume, grey, field_, flipped, surface.frame, jaw_up=jaw_up, quick=True)
+        mirrored = max([mirrored, *(candidate.score for candidate in found)])
+    result = _with_mirror_finding(result, mirrored_finding(mirrored, own))
     progress(1.0, "")
     return result
 
@@ -171,30 +175,19 @@ def distance_map_mm(field_: GreyField, surface: Surface, pose: RigidTransform) -
     return np.asarray(edges.offset_mm, dtype=np.float64)
 
 
-def _with_mirror_check(
-    volume: Volume,
-    levels: GreyLevels,
-    field_: GreyField,
-    sample: SurfaceSample,
-    result: SurfaceMatch,
-    degradation: Degradation | None,
-    jaw_up: float | None,
-) -> SurfaceMatch:
-    """Where a match is not trusted, see whether its mirror image fits, and say so."""
+def _mirrored(sample: SurfaceSample) -> SurfaceSample:
+    """Give the mirror image of a sample."""
     mirror = np.array([-1.0, 1.0, 1.0])
-    flipped = SurfaceSample(sample.points_mm * mirror, sample.normals * mirror, sample.areas_mm2, sample.index)
-    frame = result.match.lps_from_surface.source
-    candidates = rough_starts(volume, levels, field_, flipped, frame, jaw_up=jaw_up, degradation=degradation)
-    best = candidates[0].score if candidates else 0.0
-    finding = mirrored_finding(best, result.match.used_share)
+    return SurfaceSample(sample.points_mm * mirror, sample.normals * mirror, sample.areas_mm2, sample.index)
+
+
+def _with_mirror_finding(result: SurfaceMatch, finding: Finding | None) -> SurfaceMatch:
     if finding is None:
         return result
-    match = result.match
-    told = Match(
-        match.road, match.lps_from_surface, match.covariance, match.residual_rms_mm, match.residuals_mm, False,
-        (finding.text, *match.reasons), (finding, *match.findings), match.used_share,
-    )  # fmt: skip
-    return SurfaceMatch(
-        told, result.distance_mm, result.weight, result.correlation, result.observations, result.used_area_mm2,
-        result.edge_offsets_mm, result.runner_up, result.sites_lps_mm,
-    )  # fmt: skip
+    match = evolve(
+        result.match,
+        trusted=False,
+        reasons=(finding.text, *result.match.reasons),
+        findings=(finding, *result.match.findings),
+    )
+    return evolve(result, match=match)

@@ -1,6 +1,7 @@
 """A small invented mouth for the tests: signed distances, a scan made of them, and their surface.
 
-Not the phantom of the studies (that one projects and reconstructs); this one only has to be fast and exactly known.
+Not the phantom of the studies (that one projects and reconstructs); this one only has to be fast and exactly
+known.
 """
 
 from __future__ import annotations

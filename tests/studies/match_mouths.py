@@ -1,0 +1,132 @@
+"""Mouths for the match study: simulated with streaks, scanned on the surface, with sites and true poses."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from attrs import evolve, frozen
+
+from phantoms import restorations as build
+from phantoms.jaw import Jaw
+from phantoms.materials import Material
+from phantoms.physics.acquisition import Acquisition
+from phantoms.scene import Marker, Scene
+from phantoms.scenes import random_mouth
+from phantoms.simulate import simulate
+from phantoms.surface_scan import scan_surface
+from planner_core.geometry.frames import RigidTransform, rotation_about, unit
+from planner_core.geometry.surface import Surface
+from planner_core.geometry.volume import Volume
+
+Kind = Literal["clean", "streaked", "ceramic"]
+"""Natural teeth; ceramic on some teeth as it comes; every tooth of the arch and half of the opposing ones
+crowned."""
+
+SMALL = Acquisition(voxel_mm=0.4, shape=(104, 216, 216))
+FINE = Acquisition(voxel_mm=0.3, shape=(132, 280, 280))
+
+TURN_DEG, SHIFT_MM = 30.0, 20.0
+"""How far a surface scan's frame is turned and moved from where it belongs, at most."""
+
+SCAN_NOISE_MM = 0.02
+"""Smooth error of a surface scan (median 0.015, up to 0.024 mm; PMC6981254, PMC7966190; S)."""
+
+EXTRA_NOISE = 25.0
+"""Noise added to the simulated volume anew for each trial, grey values."""
+
+
+@frozen(eq=False)
+class StudyMouth:
+    """A mouth with its simulated volume; surface scans are made from the scene."""
+
+    kind: Kind
+    scene: Scene
+    volume: Volume
+
+    def sites_lps_mm(self) -> np.ndarray:
+        """Entry and apex of each planned site, shape (2 sites, 3)."""
+        places = [
+            point
+            for site in self.scene.sites
+            for point in (site.platform_mm, site.platform_mm + site.axis * site.length_mm)
+        ]
+        return np.asarray(self.scene.lps_from_scene.apply(np.array(places)))
+
+
+@frozen(eq=False)
+class StudyScan:
+    """A surface scan of a trial and where it really belongs."""
+
+    surface: Surface
+    lps_from_surface: RigidTransform
+    what: str
+    """``"whole"``, ``"partial"``; for markers also ``"moved"``, ``"missing"``."""
+
+
+def advised_markers(jaw: Jaw, rng: np.random.Generator) -> tuple[Marker, ...]:
+    """Put seven markers as advised: around the sites, off the ceramic, not in one plane."""
+    last = max(abs(place) for place in jaw.places.values()) - 4.0
+    places = (
+        (last + 8.0, 10.0), (-last - 8.0, 5.0), (jaw.places[36] + 1.5, 72.0), (jaw.places[46] - 1.0, -68.0),
+        (0.0, 80.0), (17.0, 82.0), (-18.0, 80.0),
+    )  # fmt: skip
+    return tuple(
+        build.marker_on_mucosa(
+            jaw, station + float(rng.uniform(-1.5, 1.5)), angle, f"M{k + 1}", float(rng.uniform(0.75, 1.05))
+        )
+        for k, (station, angle) in enumerate(places)
+    )
+
+
+def make_mouth(kind: Kind, seed: int) -> StudyMouth:
+    """Build and simulate a mouth; a minute for the fine ones."""
+    if kind == "streaked":
+        scene = random_mouth(seed, restorations="ceramic", missing=(36, 46), tilt_deg=10.0, shift_mm=6.0)
+    else:
+        scene = random_mouth(seed, restorations="none", missing=(36, 46), tilt_deg=10.0, shift_mm=6.0)
+    if kind == "ceramic":
+        lower, upper = scene.lower, scene.upper
+        assert upper is not None
+        bodies = tuple(build.crown(lower, t.iso, Material.ZIRCONIA) for t in lower.teeth if t.present)
+        bodies += tuple(build.crown(upper, t.iso, Material.ZIRCONIA) for t in upper.teeth if t.iso % 10 >= 4)
+        markers = advised_markers(lower, np.random.default_rng([seed, 3]))
+        scene = evolve(scene, bodies=bodies, markers=markers)
+    volume = simulate(scene, FINE if kind == "ceramic" else SMALL, seed).volume
+    return StudyMouth(kind, scene, volume)
+
+
+def with_noise(volume: Volume, rng: np.random.Generator) -> Volume:
+    """Give the volume with fresh noise."""
+    noise = rng.standard_normal(volume.shape, dtype=np.float32) * np.float32(EXTRA_NOISE / abs(volume.scale))
+    top = int(volume.stored.max())
+    stored = np.where(volume.stored >= top, volume.stored, np.clip(np.rint(volume.stored + noise), -32768, top))
+    return Volume(stored.astype(np.int16), volume.lps_from_index, volume.scale, volume.offset)
+
+
+def make_scan(mouth: StudyMouth, what: str, rng: np.random.Generator) -> StudyScan:
+    """Scan the mouth's surface in a frame of its own; `what` says what is wrong with it."""
+    scene = mouth.scene
+    if what == "moved" and scene.markers:
+        k = int(rng.integers(len(scene.markers)))
+        shift = unit(rng.standard_normal(3)) * rng.uniform(0.8, 3.0)
+        moved = evolve(scene.markers[k], centre_mm=scene.markers[k].centre_mm + shift)
+        scene = evolve(scene, markers=(*scene.markers[:k], moved, *scene.markers[k + 1 :]))
+    if what == "missing" and scene.markers:
+        k = int(rng.integers(len(scene.markers)))
+        scene = evolve(scene, markers=scene.markers[:k] + scene.markers[k + 1 :])
+    reach = (-66.0, 66.0)
+    if what == "partial":
+        reach = (
+            (-66.0, float(rng.uniform(20.0, 34.0)))
+            if rng.random() < 0.5
+            else (float(rng.uniform(-34.0, -20.0)), 66.0)
+        )
+    turn = rotation_about(unit(rng.standard_normal(3)), np.radians(rng.uniform(0.0, TURN_DEG)))
+    shift = unit(rng.standard_normal(3)) * rng.uniform(0.0, SHIFT_MM)
+    # Surfaces are scanned in LPS and then carried into the scan's frame about the middle of the mouth.
+    middle = scene.lps_from_scene.apply(np.array([0.0, 28.0, -10.0]))
+    pose = RigidTransform.from_parts(turn, middle - turn @ middle + shift, "surface:lower")
+    seed = int(rng.integers(2**31))
+    scan = scan_surface(scene, SCAN_NOISE_MM, seed, reach, pose=pose, with_markers=mouth.kind == "ceramic")
+    return StudyScan(scan.surface, scan.lps_from_surface, what)
