@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import time
+import weakref
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 from attrs import evolve
 
 from app.dialogs import SCAN_FILES, SURFACE_FILES, Dialogs
@@ -17,14 +17,18 @@ from planner_core.case.case_file import CaseStore
 from planner_core.case.plan import Plan, SurfaceInput, SurfaceRole
 from planner_core.case.session import Session
 from planner_core.errors import PlannerError
+from planner_core.geometry.volume import Volume
 from planner_core.imaging.dicom_import import list_series
+from planner_core.imaging.grey_scale import calibrate_grey
 from planner_core.imaging.open_scan import open_scan
 from planner_core.imaging.scan import ImportedScan, ImportedSurface
 from planner_core.imaging.surface_files import read_surface
 from planner_core.progress import Progress, part_of, silent
 
+BLACK_SHARE, WHITE_SHARE = -0.45, 1.6
+"""Black and white at first, as shares of the step from soft tissue to bone (our choice: both are grey, not lost)."""
 SAMPLE_NAME = "sample-lower-bridge"
-"""Folder of the sample case under the user's data folder."""
+"""Folder of the sample, with its case, sheet and pictures, under the user's data folder."""
 
 
 def cases_folder() -> Path:
@@ -51,6 +55,7 @@ def read_scan(
         store.blobs.put_volume(scan.volume)
     else:
         _ = scan.volume.content_hash
+    grey_range(scan.volume)
     return scan
 
 
@@ -69,7 +74,11 @@ def open_case(folder: Path, author: str, progress: Progress = silent) -> tuple[C
     progress(0.1, "Opening the case")
     store = CaseStore.open(folder, author=author)
     try:
-        return store, Session(store=store)
+        session = Session(store=store)
+        if session.plan.scan is not None:
+            progress(0.6, "Reading the scan's own grey scale")
+            grey_range(session.plan.scan.volume)
+        return store, session
     except BaseException:
         store.close()
         raise
@@ -83,15 +92,14 @@ def new_case(folder: Path, author: str, progress: Progress = silent) -> tuple[Ca
     return store, Session(store=store)
 
 
-def sample_case(author: str, folder: Path | None = None, progress: Progress = silent) -> tuple[CaseStore, Session]:
+def sample_case(author: str, place: Path | None = None, progress: Progress = silent) -> tuple[CaseStore, Session]:
     """Open the sample case in the user's data folder; it is planned there first when it is not there yet."""
-    from app.demo import make_case
+    from app.demo import run_demo
 
-    folder = cases_folder() / SAMPLE_NAME if folder is None else folder
-    if not (folder / "case.db").exists():
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        make_case(folder, progress=part_of(progress, 0.0, 0.9))
-    return open_case(folder, author, part_of(progress, 0.9, 1.0))
+    place = data_folder() / SAMPLE_NAME if place is None else place
+    if not (place / "case" / "case.db").exists():
+        run_demo(place, progress=part_of(progress, 0.0, 0.9))
+    return open_case(place / "case", author, part_of(progress, 0.9, 1.0))
 
 
 class CaseActions:
@@ -271,15 +279,29 @@ class CaseActions:
         self.workspace.settings = evolve(self.workspace.settings, last_folder=str(folder))
 
 
+_ranges: dict[int, tuple[weakref.ref[Volume], tuple[float, float]]] = {}
+
+
+def grey_range(volume: Volume) -> tuple[float, float]:
+    """Give the grey values shown as black and white at first; remembered, so that a job can find them ahead."""
+    known = _ranges.get(id(volume))
+    if known is not None and known[0]() is volume:
+        return known[1]
+    levels = calibrate_grey(volume)
+    step = max(levels.bone - levels.soft_tissue, 10.0)
+    found = (float(levels.soft_tissue + BLACK_SHARE * step), float(levels.soft_tissue + WHITE_SHARE * step))
+    _ranges[id(volume)] = (weakref.ref(volume), found)
+    return found
+
+
 def start_view(workspace: Workspace) -> None:
     """Look at the middle of the scan with a contrast that shows bone and soft tissue."""
     plan = workspace.plan
     if plan.scan is None:
         return
     volume = plan.scan.volume
-    sample = volume.grey(volume.stored[:: max(1, volume.shape[0] // 24), ::4, ::4])
-    low, high = (float(v) for v in np.percentile(sample, [20.0, 99.6]))
-    workspace.view.set_contrast(max(high - low, 10.0), (high + low) / 2.0)
+    black, white = grey_range(volume)
+    workspace.view.set_contrast(white - black, (black + white) / 2.0)
     if plan.arch is not None:
         workspace.view.go_to(plan.arch.point_at(0.0), 0.0)
     else:

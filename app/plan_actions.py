@@ -96,8 +96,8 @@ class PlanActions:
         self.workspace.view.select("")
         self.toolbox.take(DrawArch(self.workspace))
 
-    def mark_canal(self, side: Side, diameter_mm: float) -> None:
-        """Take the canal tool in hand."""
+    def mark_canal(self, side: Side, diameter_mm: float | None = None) -> None:
+        """Take the canal tool in hand; without a diameter the canal is followed in the scan."""
         if self.plan.scan is None:
             raise PlannerError("There is no scan to mark the canal in.", "Open a scan first.")
         self.workspace.view.select("")

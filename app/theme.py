@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from attrs import frozen
+from pathlib import Path
+
+from attrs import asdict, frozen
 
 # Okabe and Ito 2008, "Color Universal Design" (https://jfly.uni-koeln.de/color/): told apart by colour-blind readers.
 OKABE_SKY = "#56B4E9"
@@ -11,6 +13,8 @@ OKABE_BLUE = "#0072B2"
 OKABE_VERMILLION = "#D55E00"
 OKABE_PURPLE = "#CC79A7"
 OKABE_ORANGE = "#E69F00"
+
+RESOURCES = Path(__file__).resolve().parent / "resources"
 
 FONT_SMALL_PX = 11
 """Smallest type in the window, pixels (our choice: still read at arm's length on a 1366 x 768 screen)."""
@@ -99,7 +103,7 @@ def theme_named(name: str) -> Theme:
 
 
 _SHEET = """
-* {{ font-size: {base}px; }}
+* {{ font-family: "DejaVu Sans Condensed", sans-serif; font-size: {base}px; }}
 QWidget {{ background: {ground}; color: {text}; }}
 QToolTip {{ background: {raised}; color: {text}; border: 1px solid {line}; padding: 4px; }}
 QMenuBar {{ background: {panel}; padding: 1px 4px; }}
@@ -140,15 +144,29 @@ QLineEdit:disabled, QDoubleSpinBox:disabled, QComboBox:disabled, QPlainTextEdit:
 QComboBox QAbstractItemView {{ background: {raised}; border: 1px solid {line};
     selection-background-color: {accent}; selection-color: {on_accent}; outline: none; }}
 QCheckBox {{ spacing: 7px; background: transparent; }}
+QCheckBox::indicator {{ width: 13px; height: 13px; border: 1px solid {muted}; border-radius: 2px; background: {field}; }}
+QCheckBox::indicator:checked {{ background: {accent}; border: 1px solid {accent}; image: url("{tick}"); }}
+QCheckBox::indicator:disabled {{ border-color: {line}; }}
+QDoubleSpinBox, QSpinBox {{ padding-right: 20px; }}
+QDoubleSpinBox::up-button, QDoubleSpinBox::down-button, QSpinBox::up-button, QSpinBox::down-button {{
+    subcontrol-origin: border; width: 18px; border: none; border-left: 1px solid {line}; background: {raised}; }}
+QDoubleSpinBox::up-button, QSpinBox::up-button {{ subcontrol-position: top right; border-top-right-radius: 3px; }}
+QDoubleSpinBox::down-button, QSpinBox::down-button {{
+    subcontrol-position: bottom right; border-bottom-right-radius: 3px; }}
+QDoubleSpinBox::up-button:hover, QDoubleSpinBox::down-button:hover {{ background: {line}; }}
+QDoubleSpinBox::up-arrow, QSpinBox::up-arrow {{ image: url("{up}"); width: 7px; height: 5px; }}
+QDoubleSpinBox::down-arrow, QSpinBox::down-arrow {{ image: url("{down}"); width: 7px; height: 5px; }}
+QComboBox::drop-down {{ border: none; width: 20px; }}
+QComboBox::down-arrow {{ image: url("{down}"); width: 9px; height: 6px; }}
 QCheckBox:focus {{ color: {accent}; }}
 QTableWidget, QListWidget, QTreeWidget {{ background: {panel}; border: 1px solid {line}; border-radius: 3px;
     gridline-color: {line}; alternate-background-color: {raised};
     selection-background-color: {raised}; selection-color: {text}; outline: none; }}
-QTableWidget::item, QListWidget::item {{ padding: 2px 5px; }}
+QTableWidget::item, QListWidget::item {{ padding: 2px 4px; }}
 QTableWidget::item:selected, QListWidget::item:selected {{ background: {raised}; color: {accent}; }}
 QHeaderView {{ background: {panel}; border: none; }}
 QHeaderView::section {{ background: {panel}; color: {muted}; border: none; border-bottom: 1px solid {line};
-    padding: 3px 5px; font-size: {small}px; }}
+    padding: 3px 4px; font-size: {small}px; }}
 QTableCornerButton::section {{ background: {panel}; border: none; }}
 QProgressBar {{ background: {field}; border: 1px solid {line}; border-radius: 3px; text-align: center;
     font-size: {small}px; max-height: 14px; min-height: 14px; }}
@@ -170,8 +188,6 @@ QFrame[role="rule"] {{ background: {line}; max-height: 1px; min-height: 1px; bor
 
 def style_sheet(theme: Theme) -> str:
     """Give the Qt style sheet of a look."""
-    from attrs import asdict
-
-    return _SHEET.format(
-        base=FONT_BASE_PX, small=FONT_SMALL_PX, title=FONT_TITLE_PX, large=FONT_LARGE_PX, **asdict(theme)
-    )
+    pictures = {name: (RESOURCES / f"{name}-{theme.name}.svg").as_posix() for name in ("up", "down", "tick")}
+    sizes = {"base": FONT_BASE_PX, "small": FONT_SMALL_PX, "title": FONT_TITLE_PX, "large": FONT_LARGE_PX}
+    return _SHEET.format(**sizes, **pictures, **asdict(theme))

@@ -44,7 +44,7 @@ def percent(chance: float | None) -> str:
         return f"{value:.1f} %"
     if value >= 0.01:
         return f"{value:.2f} %"
-    return "under 0.01 %"
+    return "< 0.01 %"
 
 
 def slice_ranges(ranges: tuple[tuple[int, int], ...]) -> str:

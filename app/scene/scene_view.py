@@ -55,8 +55,9 @@ class SceneView(QWidget):
         whole.addWidget(self._bar)
         whole.addLayout(self._stack, 1)
         view, signals = workspace.view, workspace.signals
-        for signal in (view.moved, view.selected, view.restyled, signals.changed, workspace.numbers_changed):
+        for signal in (view.selected, view.restyled, workspace.numbers_changed):
             signal.connect(self._later)
+        signals.changed.connect(self._on_changed)
         for signal in (signals.opened, view.stepped):
             signal.connect(self._other_scene)
 
@@ -100,7 +101,7 @@ class SceneView(QWidget):
             return
         from app.scene.stage import Stage
 
-        self._stage = Stage(self._workspace, self)
+        self._stage = Stage(self._workspace, self, self._later)
         widget = self._stage.widget
         widget.installEventFilter(self)
         self._stack.addWidget(widget)
@@ -131,6 +132,11 @@ class SceneView(QWidget):
     def choose(self, scene: str) -> None:
         """Show this scene until another case or step comes."""
         self._chosen = scene
+        self._later()
+
+    def _on_changed(self, change: Any) -> None:
+        if self._stage is not None:
+            self._stage.drag(change.preview)
         self._later()
 
     def _other_scene(self) -> None:

@@ -22,6 +22,11 @@ from app.words import site_label  # noqa: E402
 from app.workspace import Workspace  # noqa: E402
 
 NOTHING_YET = "Nothing stands in space yet.\n\nMake the bone surface (Anatomy), open a surface scan (Match) or place a fixture (Fixtures)."
+PREPARING = "The 3D view is being prepared …"
+OUTER = ("bone", "surface", "own")
+"""What is drawn in the outer layer."""
+BONE_OPACITY = 1.0
+SURFACE_OPACITY = 0.55
 PICK_TOLERANCE = 0.003
 """How near to a surface a click counts, as a share of the window's diagonal (our choice)."""
 
@@ -29,17 +34,28 @@ PICK_TOLERANCE = 0.003
 class Stage:
     """Renderer, camera and actors. Made after the window is shown."""
 
-    def __init__(self, workspace: Workspace, parent: QWidget) -> None:
+    def __init__(self, workspace: Workspace, parent: QWidget, on_ready: Callable[[], None]) -> None:
         self._workspace = workspace
+        self._on_ready = on_ready
+        self._bodies: dict[str, tuple[Any, Any]] = {}
+        self._preparing: dict[str, Any] = {}
+        self._dragging = False
         self.widget = QVTKRenderWindowInteractor(parent)
         self.is_drawn = False
-        self._scene = ""
+        self._framed = ("", False)
         self._shown: dict[str, tuple[tuple[Any, ...], list[Any]]] = {}
         self._names: dict[Any, str] = {}
         self._renderer = vtkRenderer()
         self._window = self.widget.GetRenderWindow()
         self._window.SetMultiSamples(0)
+        self._window.SetNumberOfLayers(2)
         self._window.AddRenderer(self._renderer)
+        # What lies inside the bone is drawn in a layer over it: seen through, without costly blending.
+        self._inner = vtkRenderer()
+        self._inner.SetLayer(1)
+        self._inner.SetActiveCamera(self._renderer.GetActiveCamera())
+        self._inner.InteractiveOff()
+        self._window.AddRenderer(self._inner)
         interactor = self._window.GetInteractor()
         interactor.SetInteractorStyle(vtkInteractorStyleTrackballCamera())
         self._renderer.SetBackground(*things.rgb(workspace.theme.picture))
@@ -54,6 +70,7 @@ class Stage:
         for _, actors in self._shown.values():
             for actor in actors:
                 self._renderer.RemoveViewProp(actor)
+                self._inner.RemoveViewProp(actor)
         self._shown.clear()
         self._names.clear()
         self._window.GetInteractor().TerminateApp()
@@ -66,25 +83,25 @@ class Stage:
         wanted = self._patient() if scene == "patient" else self._surface_alone()
         if not wanted:
             self.is_drawn = False
-            return NOTHING_YET
-        other = scene != self._scene or not self._shown
-        self._scene = scene
+            return PREPARING if self.is_preparing else NOTHING_YET
+        solid = any(name in OUTER for name in wanted)
+        other = (scene, solid) != self._framed
+        self._framed = (scene, solid)
         for name in [name for name in self._shown if name not in wanted]:
             self._remove(name)
         for name, (inputs, make) in wanted.items():
             known = self._shown.get(name)
-            if known is not None and len(known[0]) == len(inputs):
-                if all(a is b or _same(a, b) for a, b in zip(known[0], inputs, strict=True)):
-                    continue
+            if known is not None and all(a is b or _same(a, b) for a, b in zip(known[0], inputs, strict=True)):
+                continue
             self._remove(name)
             actors = make()
             for actor in actors:
-                self._renderer.AddViewProp(actor)
+                (self._renderer if name in OUTER else self._inner).AddViewProp(actor)
                 self._names[actor] = name
             self._shown[name] = (inputs, actors)
         if other:
             self.look_from_front(draw=False)
-        self._renderer.ResetCameraClippingRange()
+        self._clip()
         self._window.Render()
         self.is_drawn = True
         return ""
@@ -92,6 +109,7 @@ class Stage:
     def _remove(self, name: str) -> None:
         for actor in self._shown.pop(name, ((), []))[1]:
             self._renderer.RemoveViewProp(actor)
+            self._inner.RemoveViewProp(actor)
             self._names.pop(actor, None)
 
     def _patient(self) -> dict[str, tuple[tuple[Any, ...], Callable[[], list[Any]]]]:
@@ -99,10 +117,12 @@ class Stage:
         plan, layers, in_hand = workspace.plan, workspace.view.layers, workspace.view.site
         wanted: dict[str, tuple[tuple[Any, ...], Callable[[], list[Any]]]] = {}
         bone, surface = drawn.bone_mesh(workspace), drawn.matched_surface_mesh(workspace)
-        if bone is not None and "bone" in layers:
-            wanted["bone"] = ((bone,), lambda: [_body(bone, theme.bone, 0.42)])
-        if surface is not None and "surface" in layers:
-            wanted["surface"] = ((surface,), lambda: [_body(surface, theme.surface, 0.55)])
+        for name, mesh, colour, opacity in (
+            ("bone", bone, theme.bone, BONE_OPACITY),
+            ("surface", surface, theme.surface, SURFACE_OPACITY),
+        ):
+            if mesh is not None and name in layers:
+                self._add_body(wanted, name, mesh, mesh.points_lps_mm, mesh.triangles, colour, opacity)
         for side in plan.canals if "canal" in layers else ():
             canal = drawn.canal_shape(workspace, side)
             wanted[f"canal:{side}"] = ((canal,), lambda canal=canal: things.canal_actors(canal, theme.canal))
@@ -131,6 +151,51 @@ class Stage:
             self._add_sides(wanted)
         return wanted
 
+    def _add_body(
+        self, wanted: dict[str, Any], name: str, key: Any, points: Any, triangles: Any, colour: str, opacity: float
+    ) -> None:
+        """Show a large surface once a job has made it ready."""
+        known = self._bodies.get(name)
+        if known is None or known[0] is not key:
+            self._prepare(name, key, points, triangles)
+            return
+        body, dragging = known[1], self._dragging
+
+        def make() -> list[Any]:
+            return [things.actor_of(body.thin if dragging else body.full, colour, opacity)]
+
+        wanted[name] = ((body, str(dragging), colour), make)
+
+    def _prepare(self, name: str, key: Any, points: Any, triangles: Any) -> None:
+        if self._preparing.get(name) is key:
+            return
+        self._preparing[name] = key
+        job = self._workspace.jobs.start(
+            "Preparing the 3D view",
+            things.prepared,
+            points,
+            triangles,
+            key=f"scene {name}",
+            is_wanted=lambda: self._preparing.get(name) is key,
+            shown=False,
+        )
+
+        def take(body: Any) -> None:
+            self._bodies[name] = (key, body)
+            self._on_ready()
+
+        job.succeeded.connect(take)
+        job.failed.connect(self._workspace.messages.report)
+
+    @property
+    def is_preparing(self) -> bool:
+        """Whether a large surface is on its way."""
+        return any(self._bodies.get(name, (None,))[0] is not key for name, key in self._preparing.items())
+
+    def drag(self, dragging: bool) -> None:
+        """Show thinned surfaces while something is dragged."""
+        self._dragging = dragging
+
     def _add_sides(self, wanted: dict[str, Any]) -> None:
         """Write R and L beside what is shown."""
         plan = self._workspace.plan
@@ -158,12 +223,8 @@ class Stage:
         if chosen is None:
             return {}
         surface = chosen.surface
-        wanted: dict[str, tuple[tuple[Any, ...], Callable[[], list[Any]]]] = {
-            "own": (
-                (surface,),
-                lambda: [things.actor_of(things.with_normals(_data(surface)), theme.surface)],
-            )
-        }
+        wanted: dict[str, tuple[tuple[Any, ...], Callable[[], list[Any]]]] = {}
+        self._add_body(wanted, "own", surface, surface.points_mm, surface.triangles, theme.surface, 1.0)
         pairs = workspace.plan.pairs
         if pairs:
             wanted["pairs"] = (
@@ -186,17 +247,35 @@ class Stage:
         camera.SetFocalPoint(0, 0, 0)
         camera.SetPosition(0, -1, 0.55)
         camera.SetViewUp(0, 0, 1)
-        self._renderer.ResetCamera()
-        camera.Zoom(1.25)
+        bounds = self._bounds()
+        if bounds is not None:
+            self._renderer.ResetCamera(bounds)
+        camera.Zoom(1.3)
         if draw:
+            self._clip()
             self._window.Render()
+
+    def _bounds(self) -> list[float] | None:
+        found = [r.ComputeVisiblePropBounds() for r in (self._renderer, self._inner)]
+        found = [b for b in found if b[0] <= b[1]]
+        if not found:
+            return None
+        low = np.min([b[0::2] for b in found], axis=0)
+        high = np.max([b[1::2] for b in found], axis=0)
+        return [float(v) for pair in zip(low, high, strict=True) for v in pair]
+
+    def _clip(self) -> None:
+        bounds = self._bounds()
+        if bounds is not None:
+            self._renderer.ResetCameraClippingRange(bounds)
 
     def pick(self, x: float, y: float) -> tuple[Pick | None, str]:
         """Give the place under a point of the widget and the site of a fixture that was hit."""
         ratio = self.widget.devicePixelRatioF()
         picker = vtkCellPicker()
         picker.SetTolerance(PICK_TOLERANCE)
-        if not picker.Pick(x * ratio, (self.widget.height() - y - 1) * ratio, 0, self._renderer):
+        at = (x * ratio, (self.widget.height() - y - 1) * ratio, 0.0)
+        if not any(picker.Pick(*at, renderer) for renderer in (self._inner, self._renderer)):
             return None, ""
         name = self._names.get(picker.GetViewProp() or picker.GetActor(), "")
         place = np.array(picker.GetPickPosition())
@@ -223,16 +302,6 @@ class Stage:
 
 def _same(a: Any, b: Any) -> bool:
     return isinstance(a, str) and isinstance(b, str) and a == b
-
-
-def _data(surface: Any) -> Any:
-    return things.poly_data(surface.points_mm, surface.triangles)
-
-
-def _body(mesh: Any, colour: str, opacity: float) -> Any:
-    return things.actor_of(
-        things.with_normals(things.poly_data(mesh.points_lps_mm, mesh.triangles)), colour, opacity
-    )
 
 
 def _over(surface: Any) -> Any:

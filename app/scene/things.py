@@ -8,6 +8,7 @@ import numpy as np
 import vtkmodules.vtkInteractionStyle
 import vtkmodules.vtkRenderingFreeType
 import vtkmodules.vtkRenderingOpenGL2  # noqa: F401 - brings the drawing that the render window needs
+from attrs import frozen
 from numpy.typing import ArrayLike
 from PySide6.QtGui import QColor
 from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray, vtk_to_numpy
@@ -71,6 +72,20 @@ def thinned(data: vtkPolyData) -> vtkPolyData:
     clustering.SetNumberOfDivisions(CLUSTER_DIVISIONS, CLUSTER_DIVISIONS, CLUSTER_DIVISIONS)
     clustering.Update()
     return clustering.GetOutput()
+
+
+@frozen(eq=False)
+class Body:
+    """A surface ready to be drawn: in full, and thinned for while something is dragged."""
+
+    full: vtkPolyData
+    thin: vtkPolyData
+
+
+def prepared(points: ArrayLike, triangles: ArrayLike) -> Body:
+    """Make a large surface ready; touches no window, so that a job can do it."""
+    full = with_normals(poly_data(points, triangles))
+    return Body(full, with_normals(thinned(full)))
 
 
 def with_normals(data: vtkPolyData) -> vtkPolyData:

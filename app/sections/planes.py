@@ -12,20 +12,26 @@ from planner_core.anatomy.sections import (
     cross_section_frame,
     fixture_frame,
 )
+from planner_core.anatomy.structures import Jaw
 from planner_core.case.plan import Plan
 from planner_core.geometry.frames import FloatArray, perpendicular, unit
 
 EXTENT_MM = {ViewKind.ACROSS: 36.0, ViewKind.ALONG: 44.0, ViewKind.AXIAL: 78.0}
 """What the shorter side of each view shows at first, mm (our choice: a ridge with its canal; the whole arch)."""
-CENTRE_DEPTH_MM = 5.0
+AXIAL_WITH_FIXTURE_MM = 36.0
+"""The axial view of a fixture in hand shows the fixture with its neighbours, mm."""
+CENTRE_DEPTH_MM = 7.0
 """With a fixture in hand the picture's centre lies this far below its platform, mm (our choice)."""
+BELOW_CREST_MM = 8.0
+"""Upright views look this far from the arch curve into the jaw, mm (our choice: crest and canal in one picture)."""
 LETTER_SHARE = 0.38
 """A direction's letter is named when it has at least this share of it (sine of about 22 degrees)."""
 
 
 def pixel_mm(kind: ViewKind, state: ViewState, width_px: int, height_px: int) -> float:
     """Give the size of a screen pixel in a view of that many pixels."""
-    return EXTENT_MM[kind] / state.zoom[kind] / max(min(width_px, height_px), 40)
+    extent = AXIAL_WITH_FIXTURE_MM if kind is ViewKind.AXIAL and state.site else EXTENT_MM[kind]
+    return extent / state.zoom[kind] / max(min(width_px, height_px), 40)
 
 
 def plane_of(kind: ViewKind, plan: Plan, state: ViewState, width_px: int, height_px: int) -> SectionFrame | None:
@@ -46,7 +52,8 @@ def plane_of(kind: ViewKind, plan: Plan, state: ViewState, width_px: int, height
         return SectionFrame(focus, right, (0.0, 0.0, -1.0), *size)
     station = state.station_mm
     offset = focus - arch.point_at(station)
-    height = float(offset @ arch.up_lps)
+    below = BELOW_CREST_MM if arch.jaw is Jaw.LOWER else -BELOW_CREST_MM
+    height = float(np.clip(offset @ arch.up_lps, -2.0 * BELOW_CREST_MM, 2.0 * BELOW_CREST_MM)) / 2.0 - below
     if kind is ViewKind.ACROSS:
         return cross_section_frame(arch, station, *size, centre_height_mm=height)
     outward = float(offset @ arch.outward_at(station))

@@ -38,6 +38,8 @@ HATCH_BLOCK_PX = 4
 """The hatched region is found on blocks of this size (our choice: finer than the hatching)."""
 HATCH_FROM_LEVEL = 0.35
 """Places from this scatter level on are hatched: where the scan check calls a site unreadable."""
+LIP_TO_MM = 20.0
+"""Stations nearer to the midline look at the lip, the others at the cheek (our choice: about the canines)."""
 WHEEL_MM = 0.5
 """One notch of the wheel moves a section by this, mm (our choice: about two voxels)."""
 
@@ -269,15 +271,22 @@ class SectionView(QWidget):
             (frame.right_lps, columns - 4.0, rows / 2),
         ):
             marks.tag(work, letters(direction), x, y, theme.accent)
-        marks.tag(work, letters(-frame.down_lps), columns / 2, 12, theme.accent, middle=True)
+        marks.tag(work, letters(-frame.down_lps), columns / 2, 30, theme.accent, middle=True)
         marks.tag(work, letters(frame.down_lps), columns / 2, rows - 12, theme.accent, middle=True)
         side = seen_from(frame)
         if not any(letter in letters(frame.right_lps) for letter in "RL"):
             marks.tag(work, f"seen from {side}", 6, 30, theme.accent)
         if self.kind is ViewKind.ACROSS and self._workspace.plan.arch is not None:
             marks.tag(work, "tongue", 6, rows / 2 + 18)
-            marks.tag(work, "cheek", columns - 6, rows / 2 + 18)
+            station = self._shown_station()
+            marks.tag(work, "lip" if abs(station) < LIP_TO_MM else "cheek", columns - 6, rows / 2 + 18)
         marks.paint_scale_bar(work)
+
+    def _shown_station(self) -> float:
+        fixture, arch = self._workspace.selected, self._workspace.plan.arch
+        if fixture is None or arch is None:
+            return self._workspace.view.station_mm
+        return arch.station_of(fixture.pose.platform_lps_mm)
 
     def caption(self) -> str:
         """Give the view's name with the place that it shows."""

@@ -30,13 +30,13 @@ from app.workspace import Workspace
 from planner_core.anatomy.strip import Strip, sample_strip
 from planner_core.anatomy.structures import Jaw
 
-STRIP_HEIGHT_MM = 38.0
+STRIP_HEIGHT_MM = 34.0
 """Height of the strip (our choice: crowns to the lower border of the jaw)."""
-CENTRE_MM = 7.0
+CENTRE_MM = 7.5
 """The strip's middle lies this far from the arch curve towards the jaw's base, mm (our choice)."""
-LABELS_PX = 92
-READING_PX = 176
-ROW_PX = 16
+LABELS_PX = 100
+READING_PX = 172
+ROW_PX = 15
 ROWS = ("Fixtures", "Scatter level", "Ridge width, mm", "Ridge height, mm")
 NUMBER_EVERY_MM = 10.0
 SLAB_MM = 4.0
@@ -85,7 +85,7 @@ class StripView(QWidget):
     def _area(self) -> QRectF:
         """Give where the picture may stand."""
         height = self.height() - ROW_PX * (len(ROWS) + 1)
-        return QRectF(LABELS_PX, 0, max(self.width() - LABELS_PX - READING_PX, 40), max(height, 40))
+        return QRectF(LABELS_PX + 20, 0, max(self.width() - LABELS_PX - READING_PX - 20, 40), max(height, 40))
 
     def strip(self) -> Strip | None:
         """Give the strip shown now; None without a scan or an arch."""
@@ -285,9 +285,9 @@ class StripView(QWidget):
             y = self._row_top(row) + 0.5
             painter.drawLine(QPointF(x0, y), QPointF(x1, y))
         muted = "#9aa5b1"
-        for row, name in enumerate(ROWS):
-            self._text(painter, name, 4, self._row_top(row), LABELS_PX - 8, muted, right=True)
-        self._text(painter, "Station, mm", 4, self._row_top(len(ROWS)), LABELS_PX - 8, muted, right=True)
+        edge = x0 - LABELS_PX - 18
+        for row, name in enumerate((*ROWS, "Station, mm")):
+            self._text(painter, name, edge, self._row_top(row), LABELS_PX, muted, right=True)
         for station in np.arange(np.ceil(first / 10) * 10, last + 0.1, NUMBER_EVERY_MM):
             x = self.x_of(float(station))
             self._text(
@@ -352,7 +352,9 @@ class StripView(QWidget):
 
     def _paint_reading(self, painter: QPainter) -> None:
         workspace, theme = self._workspace, self._workspace.theme
-        x, muted = self.width() - READING_PX + 12.0, "#9aa5b1"
+        strip = self.strip()
+        assert strip is not None
+        x, muted = self.x_of(float(strip.stations_mm[-1])) + 26.0, "#9aa5b1"
         station = workspace.view.station_mm
         lines = [(f"Station {mm(station)} mm", theme.picture_text)]
         tracks = workspace.numbers.tracks

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from PySide6.QtWidgets import QDoubleSpinBox
+from PySide6.QtWidgets import QCheckBox, QDoubleSpinBox
 
 from app.steps.panel import StepPanel
 from app.steps.parts import Facts, Lines, Row, button, label
@@ -37,7 +37,13 @@ class AnatomyPanel(StepPanel):
         self.diameter.setSingleStep(0.1)
         self.diameter.setValue(DEFAULT_DIAMETER_MM)
         self.diameter.setSuffix(" mm")
-        canal.add(Row(label("Diameter of the next canal", "note", wrap=False), self.diameter))
+        self.follow = QCheckBox("Follow the canal between the clicks")
+        self.follow.setChecked(True)
+        self.follow.setToolTip("Off: the clicks are only joined up, with the diameter given here")
+        self.follow.toggled.connect(lambda on: self.diameter.setEnabled(not on))
+        self.diameter.setEnabled(False)
+        canal.add(self.follow)
+        canal.add(Row(label("else with a diameter of", "note", wrap=False), self.diameter))
         self.mark = {}
         self.remove = {}
         for side in (Side.RIGHT, Side.LEFT):
@@ -50,7 +56,7 @@ class AnatomyPanel(StepPanel):
             canal.add(Row(self.mark[side], self.remove[side]))
         canal.add(
             label(
-                "Where a canal was not clicked nearby its course is only joined up: it is drawn dashed and counts as less certain.",
+                "Where a canal is not seen its course is only joined up: it is drawn dashed and counts as less certain.",
                 "note",
             )
         )
@@ -135,7 +141,7 @@ class AnatomyPanel(StepPanel):
         )
 
     def _mark(self, side: Side) -> None:
-        self.guarded(self.actions_.mark_canal, side, self.diameter.value())
+        self.guarded(self.actions_.mark_canal, side, None if self.follow.isChecked() else self.diameter.value())
 
 
 def _canal_words(canal: object) -> str:
@@ -143,6 +149,4 @@ def _canal_words(canal: object) -> str:
     seen = 100.0 * float(np.mean(canal.certain))  # type: ignore[attr-defined]
     sigma = float(np.mean(canal.sigma_mm))  # type: ignore[attr-defined]
     diameter = float(np.mean(canal.diameter_mm))  # type: ignore[attr-defined]
-    return (
-        f"{mm(length, 0)} mm long, {mm(diameter)} mm wide, {seen:.0f} % near clicks, ± {mm(sigma, 2)} mm per axis"
-    )
+    return f"{mm(length, 0)} mm long, {mm(diameter)} mm wide, {seen:.0f} % seen, ± {mm(sigma, 2)} mm per axis"

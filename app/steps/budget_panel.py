@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtWidgets import QComboBox, QGridLayout, QLabel, QWidget
+from PySide6.QtWidgets import QGridLayout, QLabel, QWidget
 
 from app.steps.panel import StepPanel
-from app.steps.parts import Facts, Lines, Row, ShareBar, Table, label, state_icon, swatch
+from app.steps.parts import Facts, Lines, Row, ShareBar, Table, combo, label, state_icon, swatch
 from app.view_state import Step
 from app.words import mm, percent, site_words
 
@@ -21,7 +21,7 @@ class BudgetPanel(StepPanel):
 
     def build(self) -> None:
         """Make the widgets."""
-        self.site = QComboBox()
+        self.site = combo()
         self.site.activated.connect(self._on_site)
         head = self.section("Site")
         head.add(Row(self.site, stretch=0))
@@ -31,10 +31,10 @@ class BudgetPanel(StepPanel):
         self.facts = Facts()
         answer.add(self.facts)
         harm = self.section("Chance of harm")
-        self.harms = Table(["Reaching", "Leeway", "Needed", "Chance", "Limit"], stretch=0, most_rows=6)
+        self.harms = Table(["Reaching", "Leeway", "Needed", "Chance (limit)"], stretch=0, most_rows=6)
         harm.add(self.harms)
         errors = self.section("Error of the drill")
-        self.errors = Table(["Where", "Mean", "95 % stay below"], stretch=0)
+        self.errors = Table(["Where", "Mean", "95 % below"], stretch=0)
         errors.add(self.errors)
         errors.add(
             label(
@@ -42,7 +42,7 @@ class BudgetPanel(StepPanel):
                 "note",
             )
         )
-        shares = self.section("What it is made of (share of the variance at the apex)")
+        shares = self.section("What the error at the apex is made of")
         self.bar = ShareBar(self.workspace.theme)
         shares.add(self.bar)
         self.legend = QWidget()
@@ -113,8 +113,7 @@ class BudgetPanel(StepPanel):
                     harm.obstacle,
                     mm(harm.leeway_mm),
                     mm(harm.need_mm),
-                    percent(harm.chance),
-                    percent(harm.limit),
+                    f"{percent(harm.chance)} ({100 * harm.limit:g} %)",
                 )
                 for harm in budget.harms
             ],
@@ -123,7 +122,7 @@ class BudgetPanel(StepPanel):
                 f"Together ± {mm(harm.sigma_mm, 2)} mm along the nearest direction, of which ± {mm(harm.localisation_mm, 2)} mm is how well the structure is known"
                 for harm in budget.harms
             ],
-            icon_column=3,
+            icon_column=0,
         )
         self.errors.show_rows(
             [

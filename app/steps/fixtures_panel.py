@@ -4,36 +4,37 @@ from __future__ import annotations
 
 import numpy as np
 from PySide6.QtCore import QSignalBlocker
-from PySide6.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QGridLayout, QWidget
+from PySide6.QtWidgets import QCheckBox, QDoubleSpinBox, QGridLayout, QWidget
 
 from app.steps.panel import StepPanel
-from app.steps.parts import Facts, Row, Table, button, label, state_icon
+from app.steps.parts import Row, Table, button, combo, label, state_icon
 from app.view_state import Step
 from app.words import mm, site_label, site_words, sites_of_jaw
 from planner_core.geometry.frames import FloatArray, unit
 from planner_core.planning.fixture import FixturePose
 
 
-class Numbers3(QWidget):
+class PoseNumbers(QWidget):
     """Typed numbers of a fixture: platform by station, outwards and height; tilt along and across the arch."""
 
     FIELDS = (
-        ("station", "Station", " mm", 0.1),
-        ("outward", "Outwards of the arch", " mm", 0.1),
-        ("height", "Height over the arch", " mm", 0.1),
-        ("along", "Tilt to the left (apex)", " °", 0.5),
-        ("across", "Tilt outwards (apex)", " °", 0.5),
+        ("station", "Station", " mm", 0.1, "Station of the platform, + to the patient's left"),
+        ("height", "Height", " mm", 0.1, "Height of the platform over the arch curve"),
+        ("outward", "Outwards", " mm", 0.1, "Platform outwards of the arch curve, to cheek or lip"),
+        ("along", "Tilt left", " °", 0.5, "Apex towards the patient's left along the arch"),
+        ("across", "Tilt out", " °", 0.5, "Apex outwards, to cheek or lip"),
     )
 
     def __init__(self) -> None:
         super().__init__()
         grid = QGridLayout(self)
         grid.setContentsMargins(0, 0, 0, 0)
-        grid.setHorizontalSpacing(8)
+        grid.setHorizontalSpacing(7)
         grid.setVerticalSpacing(4)
         grid.setColumnStretch(1, 1)
+        grid.setColumnStretch(3, 1)
         self.boxes: dict[str, QDoubleSpinBox] = {}
-        for row, (key, words, suffix, step) in enumerate(self.FIELDS):
+        for k, (key, words, suffix, step, tip) in enumerate(self.FIELDS):
             box = QDoubleSpinBox()
             box.setObjectName(f"fixture-{key}")
             box.setRange(-200.0, 200.0)
@@ -41,8 +42,10 @@ class Numbers3(QWidget):
             box.setSingleStep(step)
             box.setSuffix(suffix)
             box.setKeyboardTracking(False)
-            grid.addWidget(label(words, "note", wrap=False), row, 0)
-            grid.addWidget(box, row, 1)
+            box.setToolTip(tip)
+            box.setMinimumWidth(84)
+            grid.addWidget(label(words, "note", wrap=False), k // 2, 2 * (k % 2))
+            grid.addWidget(box, k // 2, 2 * (k % 2) + 1)
             self.boxes[key] = box
 
     def show_values(self, values: dict[str, float]) -> None:
@@ -63,68 +66,54 @@ class FixturesPanel(StepPanel):
 
     def build(self) -> None:
         """Make the widgets."""
-        new = self.section("Place a fixture")
-        self.site = QComboBox()
-        self.site.setObjectName("new-site")
-        self.kind = QComboBox()
-        self.diameter = QComboBox()
-        self.length = QComboBox()
-        self._fill_catalogue()
-        self.place = button("Place by a click", self._place, main=True, name="place-fixture")
-        new.add(Row(label("Site", "note", wrap=False), self.site, stretch=1))
-        new.add(Row(label("Kind", "note", wrap=False), self.kind, stretch=1))
-        new.add(
-            Row(
-                label("Ø", "note", wrap=False),
-                self.diameter,
-                label("length", "note", wrap=False),
-                self.length,
-                self.place,
-            )
-        )
-        new.add(
-            label(
-                "Generic shapes of the program's own; they are no maker's. Check the real product's sizes.", "note"
-            )
-        )
-        placed = self.section("Placed")
+        self._build_place()
+        placed = self.section("Placed (choose one to take it in hand)")
         self.list = Table(["Site", "Fixture", "Nearest"], stretch=1, most_rows=6)
         self.list.cellClicked.connect(self._on_choose)
         placed.add(self.list)
-        self.hand = self.section("In hand")
+        self.ledger_section = self.section("In hand: its ledger")
         self.title_ = label("", "")
-        self.hand.add(self.title_)
-        self.numbers = Numbers3()
-        for box in self.numbers.boxes.values():
-            box.valueChanged.connect(self._typed)
-        self.hand.add(self.numbers)
-        self.facts = Facts()
-        self.hand.add(self.facts)
-        self.lock = QCheckBox("Locked")
-        self.lock.clicked.connect(self._on_lock)
-        self.hand.add(
-            Row(
-                self.lock,
-                button(
-                    "Take this size",
-                    self._change,
-                    "Give it the diameter and length chosen above; the platform stays",
-                ),
-                button("Delete", self._delete),
-            )
-        )
-        self.hand.add(
-            label(
-                "Drag the body to move it, the square at the apex to turn it. Ctrl+arrows move it by 0.1 mm, Alt+arrows turn it by 0.5°, Ctrl+Page keys change its depth.",
-                "note",
-            )
-        )
-        self.ledger_section = self.section("Ledger: distance to what is near")
+        self.ledger_section.add(self.title_)
         self.ledger = Table(["To", "mm", "Margin", "State"], stretch=0, most_rows=10)
         self.ledger_section.add(self.ledger)
         self.ledger_section.add(
             label(
-                "± is how well the structure itself is known here. A margin marked c is a convention; its source is in the tool tip.",
+                "± how well the structure is known here; c: a margin by convention. Sources in the tool tips.",
+                "note",
+            )
+        )
+        self._build_hand()
+
+    def _build_place(self) -> None:
+        new = self.section("Place a fixture (generic shapes, no maker's)")
+        self.site = combo("new-site")
+        self.kind = combo()
+        self.diameter = combo()
+        self.length = combo()
+        self._fill_catalogue()
+        self.place = button("Place by a click", self._place, main=True, name="place-fixture")
+        new.add(Row(label("Site", "note", wrap=False), self.site, stretch=1))
+        new.add(Row(label("Kind", "note", wrap=False), self.kind, stretch=1))
+        sizes = (label("Ø", "note", wrap=False), self.diameter, label("length", "note", wrap=False), self.length)
+        new.add(Row(*sizes, stretch=1))
+        new.add(Row(self.place))
+
+    def _build_hand(self) -> None:
+        self.hand = self.section("In hand: its place")
+        self.numbers = PoseNumbers()
+        for box in self.numbers.boxes.values():
+            box.valueChanged.connect(self._typed)
+        self.hand.add(self.numbers)
+        self.lock = QCheckBox("Locked")
+        self.lock.clicked.connect(self._on_lock)
+        tip = "Give it the diameter and length chosen above; the platform stays"
+        self.hand.add(
+            Row(self.lock, button("Take the size above", self._change, tip), button("Delete", self._delete))
+        )
+        self.hand.add(
+            label(
+                "Drag its body to move it, the square at its apex to turn it. Ctrl+arrows move it by 0.1 mm,"
+                " Alt+arrows turn it by 0.5°, Ctrl+Page keys change its depth.",
                 "note",
             )
         )
@@ -195,18 +184,13 @@ class FixturesPanel(StepPanel):
         self.ledger_section.setVisible(fixture is not None)
         if fixture is None:
             return
-        self.title_.setText(f"{site_words(fixture.site)}\n{fixture.shape.label}")
+        shape = fixture.shape
+        self.title_.setText(
+            f"{site_words(fixture.site)}\n{shape.label}: true length {mm(shape.length_mm)} mm, Ø {mm(shape.diameter_mm)} mm"
+        )
         self.lock.setChecked(fixture.locked)
         self.numbers.setEnabled(not fixture.locked)
         self.numbers.show_values(self._values(fixture.pose))
-        self.facts.show_facts(
-            [
-                (
-                    "Length, diameter",
-                    f"{mm(fixture.shape.length_mm)} mm, {mm(fixture.shape.diameter_mm)} mm ({fixture.shape.material})",
-                )
-            ]
-        )
         rows, icons, tips = [], [], []
         for row in self.workspace.numbers.rows:
             if row.site != fixture.site:

@@ -6,7 +6,7 @@ from PySide6.QtCore import QSignalBlocker
 from PySide6.QtWidgets import QComboBox, QGridLayout, QLineEdit, QWidget
 
 from app.steps.panel import StepPanel
-from app.steps.parts import Facts, Row, Table, label
+from app.steps.parts import Facts, Row, Table, combo, label
 from app.view_state import Step
 from app.words import mm, site_label
 from planner_core.planning.drilling import Guidance, Support
@@ -35,11 +35,11 @@ class GuidePanel(StepPanel):
     def build(self) -> None:
         """Make the widgets."""
         carry = self.section("Carried by, and leading")
-        self.support = QComboBox()
+        self.support = combo()
         for support, words in SUPPORT_WORDS.items():
             self.support.addItem(words, support)
         self.support.activated.connect(lambda _: self.guarded(self.actions_.set_guide, self.support.currentData()))
-        self.guidance = QComboBox()
+        self.guidance = combo()
         for guidance, words in GUIDANCE_WORDS.items():
             self.guidance.addItem(words, guidance)
         self.guidance.activated.connect(
@@ -63,7 +63,7 @@ class GuidePanel(StepPanel):
         self.no_sites = label("Place a fixture first.", "note")
         sleeves.add(self.no_sites)
         sleeves.add(self.sleeve_area)
-        self.depths = Table(["Site", "Gap", "Offset", "Depth from sleeve top"], stretch=0)
+        self.depths = Table(["Site", "Gap", "Offset", "From sleeve top"], stretch=0)
         sleeves.add(self.depths)
         sleeves.add(
             label(
@@ -72,7 +72,7 @@ class GuidePanel(StepPanel):
             )
         )
         drills = self.section("Drill list")
-        self.drill_list = QComboBox()
+        self.drill_list = combo()
         self.drill_list.addItem("none yet", "")
         for list_id, drill_list in self.actions_.catalogue.drill_lists.items():
             self.drill_list.addItem(drill_list.label, list_id)
@@ -148,7 +148,7 @@ class GuidePanel(StepPanel):
                     widget.deleteLater()
             self.sleeve_boxes = {}
             for row, site in enumerate(plan.fixtures):
-                box = QComboBox()
+                box = combo()
                 box.setObjectName(f"sleeve-{site}")
                 box.addItem("none", "")
                 for sleeve_id, sleeve in catalogue.sleeves.items():

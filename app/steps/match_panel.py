@@ -61,7 +61,7 @@ class MatchPanel(StepPanel):
         result.add(self.state)
         result.add(self.result)
         error = self.section("Error to expect at each site")
-        self.errors = Table(["Site", "Typical", "95 % stay below"], stretch=0)
+        self.errors = Table(["Site", "Typical", "95 % below"], stretch=0)
         error.add(self.errors)
         self.note = label(
             "The residual only says how well the named pairs fit each other. It says nothing about the error at a site;"

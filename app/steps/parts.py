@@ -8,6 +8,7 @@ from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QIcon, QPainter, QPainterPath, QPaintEvent, QPen, QPixmap
 from PySide6.QtWidgets import (
     QAbstractItemView,
+    QComboBox,
     QFrame,
     QGridLayout,
     QHeaderView,
@@ -117,6 +118,17 @@ def button(text: str, run: Callable[[], object], tip: str = "", main: bool = Fal
     return made
 
 
+def combo(name: str = "") -> QComboBox:
+    """Give a list to choose from that never widens its panel."""
+    made = QComboBox()
+    made.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+    made.setMinimumContentsLength(5)
+    made.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+    if name:
+        made.setObjectName(name)
+    return made
+
+
 class Section(QFrame):
     """A titled block of a panel."""
 
@@ -125,7 +137,7 @@ class Section(QFrame):
         self._rows = QVBoxLayout(self)
         self._rows.setContentsMargins(0, GAP_PX, 0, GAP_PX // 2)
         self._rows.setSpacing(6)
-        self.heading = label(title.upper(), "heading", wrap=False)
+        self.heading = label(title.upper(), "heading")
         self._rows.addWidget(self.heading)
 
     def add(self, widget: QWidget) -> QWidget:
@@ -214,6 +226,7 @@ class Table(QTableWidget):
     """A table without editing that is as tall as its rows."""
 
     ROW_PX = 25
+    HEADER_PX = 26
 
     def __init__(self, columns: Sequence[str], stretch: int = 0, most_rows: int = 12) -> None:
         super().__init__(0, len(columns))
@@ -231,6 +244,7 @@ class Table(QTableWidget):
         self.setIconSize(QSize(12, 12))
         header = self.horizontalHeader()
         header.setHighlightSections(False)
+        header.setFixedHeight(self.HEADER_PX)
         header.setMinimumSectionSize(28)
         for column in range(len(columns)):
             mode = QHeaderView.ResizeMode.Stretch if column == stretch else QHeaderView.ResizeMode.ResizeToContents
@@ -268,7 +282,7 @@ class Table(QTableWidget):
 
     def _fit(self, rows: int) -> None:
         shown = min(max(rows, 1), self._most)
-        self.setFixedHeight(26 + shown * self.ROW_PX + 2)
+        self.setFixedHeight(self.HEADER_PX + shown * self.ROW_PX + 2)
 
 
 class ShareBar(QWidget):

@@ -5,10 +5,10 @@ from __future__ import annotations
 import time
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QComboBox, QLineEdit, QPlainTextEdit
+from PySide6.QtWidgets import QLineEdit, QPlainTextEdit
 
 from app.steps.panel import StepPanel
-from app.steps.parts import Facts, Lines, Row, Table, button, label
+from app.steps.parts import Facts, Lines, Row, Table, button, combo, label
 from app.view_state import Step
 from app.words import mm, site_label, slice_ranges
 from planner_core.anatomy.structures import Jaw
@@ -32,7 +32,7 @@ class ScanPanel(StepPanel):
                 button("Open file …", lambda: self.guarded(self.case.import_file), name="import-file"),
             )
         )
-        self.jaw = QComboBox()
+        self.jaw = combo()
         self.jaw.addItems(["Lower jaw", "Upper jaw"])
         self.jaw.activated.connect(self._on_jaw)
         source.add(Row(label("Jaw to plan", "note", wrap=False), self.jaw))

@@ -73,12 +73,10 @@ class SheetPanel(StepPanel):
         if not current:
             self.blockers.show_lines([("waiting", "Being computed …")], theme)
         else:
-            lines = [("blocker", f"{f.where}: {f.text}" if f.where else f.text) for f in blockers]
+            lines = [("blocker", f.text) for f in blockers]
             self.blockers.show_lines(lines, theme, "Nothing stands against a final sheet.")
         self.warnings_section.setVisible(bool(others))
-        self.warnings.show_lines(
-            [(f.severity.value, f"{f.where}: {f.text}" if f.where else f.text) for f in others], theme
-        )
+        self.warnings.show_lines([(f.severity.value, f.text) for f in others], theme)
         can_draft = workspace.is_open and bool(plan.fixtures)
         self.draft.setEnabled(can_draft)
         self.final.setEnabled(can_draft and current and not blockers)

@@ -13,16 +13,20 @@ from app.sections import marks
 from app.tools.tool import Tool
 from app.workspace import Workspace
 from planner_core.anatomy.canal import canal_from_clicks
-from planner_core.anatomy.structures import Side
-from planner_core.case import edits
+from planner_core.anatomy.canal_trace import trace_canal
+from planner_core.anatomy.structures import Canal, Side
+from planner_core.case import derived, edits
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray
 
 
 class ClickCanal(Tool):
-    """Two clicks or more along the canal; it is kept as a tube of the given diameter."""
+    """Two clicks or more along the canal; its course between them is followed, or only joined up.
 
-    def __init__(self, workspace: Workspace, side: Side, diameter_mm: float) -> None:
+    With a diameter it is kept as a tube through the clicks; with None it is followed in the scan, as a job.
+    """
+
+    def __init__(self, workspace: Workspace, side: Side, diameter_mm: float | None) -> None:
         super().__init__(workspace)
         self.side, self.diameter_mm = side, diameter_mm
         self.points: list[FloatArray] = []
@@ -87,7 +91,34 @@ class ClickCanal(Tool):
             raise PlannerError(
                 f"A canal needs at least two points, not {len(self.points)}.", "Click another point on it."
             )
-        scan = self.workspace.plan.scan
-        volume = None if scan is None else scan.volume
-        canal = canal_from_clicks(self.side, np.array(self.points), volume, self.diameter_mm)
+        plan, workspace = self.workspace.plan, self.workspace
+        assert plan.scan is not None
+        volume, clicks = plan.scan.volume, np.array(self.points)
+        if self.diameter_mm is not None:
+            self._keep(canal_from_clicks(self.side, clicks, volume, self.diameter_mm))
+            return
+
+        def wanted() -> bool:
+            now = workspace.plan.scan
+            return workspace.is_open and now is not None and now.volume is volume
+
+        job = workspace.jobs.start(
+            f"Following the {self.side.value} canal",
+            trace_canal,
+            volume,
+            self.side,
+            clicks,
+            degradation=derived.known_scan_check(plan),
+            key=f"canal {self.side.value}",
+            is_wanted=wanted,
+        )
+        job.succeeded.connect(self._keep)
+        job.failed.connect(workspace.messages.report)
+
+    def _keep(self, canal: Canal) -> None:
         self.workspace.apply(f"Mark {self.side.value} canal", edits.set_canal, canal)
+        unseen = 1.0 - float(np.mean(canal.certain))
+        if unseen > 0.0:
+            self.workspace.messages.note(
+                f"The {self.side.value} canal is marked; {100 * unseen:.0f} % of its course is joined up, not seen."
+            )

@@ -23,8 +23,9 @@ QUESTIONS = {
     Step.SHEET: ("Sheet", "What goes to the chair?"),
     Step.OUTCOME: ("Outcome", "Did it land?"),
 }
-CHAIN_PX = 92
-JOINT_PX = 16
+NO_ANSWER = {"open": "no answer yet", "waiting": "waits for what comes before", "stale": "to be done again"}
+CHAIN_PX = 98
+JOINT_PX = 14
 """Width of the piece that joins two links."""
 
 
@@ -82,31 +83,29 @@ class ChainLink(QAbstractButton):
             QRectF(inner.right() - 11, inner.top() + 2, 11, 11),
             state_colour(self.state, theme),
         )
-        self._text(painter, title, inner.adjusted(0, 0, -16, 0), FONT_BASE_PX, theme.text, bold=True, lines=1)
-        self._text(painter, question, inner.adjusted(0, 17, 0, 0), FONT_SMALL_PX, theme.muted, lines=1)
-        shown = self.answer or {
-            "open": "no answer yet",
-            "waiting": "waits for what comes before",
-            "stale": "to be done again",
-        }.get(self.state, "")
+        self._text(painter, title, inner.adjusted(0, 0, -16, 0), FONT_BASE_PX, theme.text, bold=True)
+        top = 17 + self._text(painter, question, inner.adjusted(0, 17, 0, 0), FONT_SMALL_PX, theme.muted, lines=2)
+        shown = self.answer or NO_ANSWER.get(self.state, "")
         colour = theme.text if self.answer else theme.muted
-        self._text(
-            painter, shown, inner.adjusted(0, 33, 0, 0), FONT_SMALL_PX + 1, colour, bold=bool(self.answer), lines=2
-        )
+        answer = inner.adjusted(0, top + 2, 2, 0)
+        self._text(painter, shown, answer, FONT_SMALL_PX + 1, colour, bold=bool(self.answer), lines=2)
         painter.end()
 
     @staticmethod
     def _text(
         painter: QPainter, text: str, box: QRectF, size: int, colour: str, bold: bool = False, lines: int = 1
-    ) -> None:
+    ) -> int:
+        """Write a text and give its height in pixels."""
         font = QFont(painter.font())
         font.setPixelSize(size)
         font.setWeight(QFont.Weight.DemiBold if bold else QFont.Weight.Normal)
         painter.setFont(font)
         painter.setPen(QColor(colour))
         metrics = QFontMetrics(font)
-        for k, line in enumerate(_lines(text, metrics, int(box.width()), lines)):
+        shown = _lines(text, metrics, int(box.width()), lines)
+        for k, line in enumerate(shown):
             painter.drawText(QPointF(box.left(), box.top() + metrics.ascent() + k * metrics.height()), line)
+        return len(shown) * metrics.height()
 
 
 def _lines(text: str, metrics: QFontMetrics, width: int, most: int) -> list[str]:

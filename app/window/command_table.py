@@ -11,7 +11,6 @@ from app.plan_actions import PlanActions
 from app.tools.tool import ToolBox
 from app.view_state import LAYERS, Step
 from app.workspace import Workspace
-from planner_core.anatomy.canal import DEFAULT_DIAMETER_MM
 from planner_core.anatomy.structures import Jaw, Side
 
 
@@ -41,14 +40,14 @@ def command_table(
             "anatomy.canal_right",
             "Mark the right canal",
             "Plan",
-            lambda: plan.mark_canal(Side.RIGHT, DEFAULT_DIAMETER_MM),
+            lambda: plan.mark_canal(Side.RIGHT),
             is_enabled=lower,
         ),
         Command(
             "anatomy.canal_left",
             "Mark the left canal",
             "Plan",
-            lambda: plan.mark_canal(Side.LEFT, DEFAULT_DIAMETER_MM),
+            lambda: plan.mark_canal(Side.LEFT),
             is_enabled=lower,
         ),
         Command("anatomy.bone", "Draw the bone surface", "Plan", plan.make_bone, is_enabled=has_scan),

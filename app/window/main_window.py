@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
+from importlib import resources
 from pathlib import Path
 
 from attrs import evolve
 from PySide6.QtCore import Qt, QTimer
-from PySide6.QtGui import QCloseEvent, QShowEvent
+from PySide6.QtGui import QCloseEvent, QFont, QFontDatabase, QShowEvent
 from PySide6.QtWidgets import QApplication, QDialog, QMainWindow, QSplitter, QStackedWidget, QVBoxLayout, QWidget
 
 from app.case_actions import CaseActions, start_view
@@ -18,7 +20,7 @@ from app.sections.strip_view import StripView
 from app.settings import Settings
 from app.steps.panel import PANEL_PX, PanelStack
 from app.steps.parts import label
-from app.theme import style_sheet
+from app.theme import FONT_BASE_PX, style_sheet
 from app.tools.tool import ToolBox
 from app.view_state import ViewKind
 from app.window.bottom_bar import BottomBar
@@ -37,6 +39,23 @@ MOUSE_HELP = (
     ("Drag its body, drag its apex", "move it; turn it about its platform"),
     ("Arrow keys, Page keys in a view", "along the arch; through the sections"),
 )
+
+
+@cache
+def _own_font_family() -> str:
+    """Load the shipped font, so that every machine shows the same widths; empty if it cannot be read."""
+    folder = resources.files("planner_core.exchange").joinpath("fonts")
+    families: list[str] = []
+    for name in ("DejaVuSansCondensed.ttf", "DejaVuSansCondensed-Bold.ttf"):
+        number = QFontDatabase.addApplicationFontFromData(folder.joinpath(name).read_bytes())
+        families += QFontDatabase.applicationFontFamilies(number) if number >= 0 else []
+    return next((family for family in families if "Condensed" in family), "")
+
+
+def _own_font() -> QFont:
+    font = QFont(_own_font_family()) if _own_font_family() else QFont()
+    font.setPixelSize(FONT_BASE_PX)
+    return font
 
 
 class MainWindow(QMainWindow):
@@ -216,6 +235,8 @@ class MainWindow(QMainWindow):
         """Put the look on."""
         app = QApplication.instance()
         assert isinstance(app, QApplication)
+        app.setStyle("Fusion")
+        app.setFont(_own_font())
         app.setStyleSheet(style_sheet(self.workspace.theme))
 
     def toggle_theme(self) -> None:
