@@ -113,7 +113,7 @@ def _breadth(
     index = np.argwhere(bodies == int(np.argmax(sizes)) + 1)
     across = int(np.argmax(np.abs(volume.lps_from_index[0, :3]) / np.array(volume.spacing_mm)))
     breadth = float((np.ptp(index[:, across]) + 1) * spacing[across])
-    whole = _is_whole(index, across, inside)
+    whole = _is_whole(index, across, inside, _side_border(volume, inside))
     too_small = whole and breadth < JAW_BREADTH_MM[0]
     if breadth <= JAW_BREADTH_MM[1] and not too_small:
         return ()
@@ -127,9 +127,19 @@ def _breadth(
     )
 
 
-def _is_whole(index: AnyArray, across: int, inside: NDArray[np.bool_]) -> bool:
+def _side_border(volume: Volume, inside: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The outermost two voxels of the field of view within each axial plane."""
+    axial = int(np.argmax(np.abs(volume.lps_from_index[2, :3]) / np.array(volume.spacing_mm)))
+    structure = np.moveaxis(ndimage.generate_binary_structure(3, 1), axial, 0).copy()
+    structure[0] = structure[2] = False
+    border: NDArray[np.bool_] = inside & ~ndimage.binary_erosion(
+        inside, np.moveaxis(structure, 0, axial), iterations=2
+    )
+    return border
+
+
+def _is_whole(index: AnyArray, across: int, inside: NDArray[np.bool_], border: NDArray[np.bool_]) -> bool:
     """Whether a body, given by its voxels, ends inside the field of view on both sides."""
-    border = inside & ~ndimage.binary_erosion(inside, iterations=2)
     first, last = index[:, across].min(), index[:, across].max()
     ends = index[(index[:, across] == first) | (index[:, across] == last)]
     at_border = border[tuple(ends.T)].any()
@@ -147,14 +157,7 @@ def _cut_arch(
     teeth = (coarse > grey.soft_tissue + TOOTH_FROM * grey.contrast) & inside
     voxel = float(np.prod(spacing))
     sides = []
-    # The border seen within each axial plane only.
-    axial = int(np.argmax(np.abs(volume.lps_from_index[2, :3]) / np.array(volume.spacing_mm)))
-    structure = ndimage.generate_binary_structure(3, 1)
-    structure = np.moveaxis(structure, axial, 0)
-    structure[0] = structure[2] = False
-    structure = np.moveaxis(structure, 0, axial)
-    border = inside & ~ndimage.binary_erosion(inside, structure, iterations=2)
-    found = np.argwhere(teeth & border)
+    found = np.argwhere(teeth & _side_border(volume, inside))
     if len(found) == 0:
         return ()
     centre = (np.array(coarse.shape) - 1) / 2.0

@@ -7,7 +7,8 @@ able to make us allocate more than a small multiple of its own size.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+import warnings
+from collections.abc import Iterator
 from itertools import islice
 from typing import Any
 
@@ -71,12 +72,12 @@ def _binary_stl(data: bytes, count: int) -> RawMesh:
     return RawMesh(corners.reshape(-1, 3).astype(np.float64), np.arange(3 * count).reshape(-1, 3))
 
 
-_VERTEX = re.compile(rb"vertex[ \t]+(\S{1,64})[ \t]+(\S{1,64})[ \t]+(\S{1,64})", re.IGNORECASE)
+_VERTEX = re.compile(rb"vertex[ \t]+([^\r\n]*)", re.IGNORECASE)
 
 
 def _text_stl(data: bytes) -> RawMesh:
-    blocks = [_floats(_VERTEX.findall(block), "STL") for block in _line_blocks(data)]
-    points = np.concatenate([block.reshape(-1, 3) for block in blocks]) if blocks else np.empty((0, 3))
+    blocks = [_rows(_VERTEX.findall(block), 3, "STL") for block in _line_blocks(data)]
+    points = np.concatenate(blocks) if blocks else np.empty((0, 3))
     facets = len(re.findall(rb"(?i)endfacet", data))
     if len(points) != 3 * facets:
         raise cut_short("STL")
@@ -93,15 +94,27 @@ def _line_blocks(data: bytes, start: int = 0) -> Iterator[bytes]:
         start = stop
 
 
-def _floats(words: Iterable[Any], kind: str) -> FloatArray:
-    """Turn words, or tuples of words, into numbers."""
-    listed = list(words)
-    if not listed:
-        return np.empty(0)
-    try:
-        return np.asarray(listed).astype(np.float64)
-    except ValueError as error:
-        raise damaged(kind) from error
+def _rows(lines: list[bytes], width: int, kind: str) -> FloatArray:
+    """Turn lines of numbers into rows; numbers beyond `width` (colours) are left out."""
+    if not lines:
+        return np.empty((0, width))
+    numbers = _numbers(b" ".join(lines), np.float64, kind)
+    if len(numbers) == width * len(lines):
+        return numbers.reshape(-1, width)
+    words = [_words(line, kind)[:width] for line in lines]
+    if min(len(row) for row in words) < width:
+        raise damaged(kind)
+    return _numbers(b" ".join(word for row in words for word in row), np.float64, kind).reshape(-1, width)
+
+
+def _numbers(text: bytes, dtype: Any, kind: str) -> NDArray[Any]:
+    """Turn words into numbers at once."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", DeprecationWarning)  # what is no number ends the reading with this warning
+        try:
+            return np.fromstring(text, dtype=dtype, sep=" ") if text.strip() else np.empty(0, dtype=dtype)
+        except (DeprecationWarning, ValueError, OverflowError) as error:
+            raise damaged(kind) from error
 
 
 def _words(text: bytes, kind: str) -> list[bytes]:
@@ -135,19 +148,16 @@ def parse_obj(data: bytes) -> RawMesh:
 
 
 def _obj_block(block: bytes, seen: int) -> Iterator[tuple[FloatArray, tuple[NDArray[np.int64], NDArray[np.int64]]]]:
-    lines = [_words(line, "OBJ") for line in _OBJ_POINT.findall(block)]
-    if any(len(line) < 3 for line in lines):
-        raise damaged("OBJ")
-    found = _floats([line[:3] for line in lines], "OBJ").reshape(-1, 3)
+    found = _rows(_OBJ_POINT.findall(block), 3, "OBJ")
     # A face may count backwards from the last point before it; then lines must be taken one after the other.
     relative = re.search(rb"^[ \t]*f[^\r\n]*-\d", block, re.MULTILINE) is not None
     before = _points_before_faces(block, seen) if relative else None
-    rows = [_words(re.sub(rb"/\S*", b"", line), "OBJ") for line in _OBJ_FACE.findall(block)]
-    counts = np.array([len(row) for row in rows], dtype=np.int64)
-    try:
-        corners = np.array([int(word) for row in rows for word in row], dtype=np.int64)
-    except (ValueError, OverflowError) as error:
-        raise damaged("OBJ") from error
+    text = re.sub(rb"/[^\s]*", b"", b"\n".join(_OBJ_FACE.findall(block)))
+    lines = text.split(b"\n") if text else []
+    corners = _numbers(text, np.int64, "OBJ")
+    counts = np.array([len(line.split()) for line in lines], dtype=np.int64)
+    if len(corners) != counts.sum():
+        raise damaged("OBJ")
     if len(counts) and (counts.min() < 3 or counts.max() > _MOST_CORNERS):
         raise damaged("OBJ")
     if before is not None:
@@ -354,17 +364,27 @@ def _ply_text(data: bytes, start: int, elements: list[_Element]) -> dict[str, tu
     values: dict[str, tuple[Any, Any]] = {}
     lines = (line for block in _line_blocks(data, start) for line in block.splitlines() if line.strip())
     for element in elements:
-        rows = [_words(line, "PLY") for line in islice(lines, element.count)]
+        rows = list(islice(lines, element.count))
         if len(rows) < element.count:
             raise cut_short("PLY")
         if element.name == "vertex" and not element.has_lists:
-            axes = _xyz(element)
-            if rows and min(len(row) for row in rows) <= max(axes):
-                raise damaged("PLY")
-            values["vertex"] = (_floats([[row[k] for k in axes] for row in rows], "PLY").reshape(-1, 3), None)
+            values["vertex"] = (_rows(rows, len(element.properties), "PLY")[:, _xyz(element)], None)
         elif element.name == "face":
-            values["face"] = _ply_text_faces(rows, element)
+            values["face"] = _ply_text_triangles(rows, element) or _ply_text_faces(
+                [_words(row, "PLY") for row in rows], element
+            )
     return values
+
+
+def _ply_text_triangles(rows: list[bytes], element: _Element) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
+    """Faces of a text file at once, if all are triangles and nothing else stands in their lines."""
+    if len(element.properties) != 1 or not rows:
+        return None
+    _face_list(element)
+    numbers = _numbers(b" ".join(rows), np.float64, "PLY")
+    if len(numbers) != 4 * len(rows) or not (numbers[::4] == 3).all() or np.abs(numbers).max() > 2**31:
+        return None
+    return numbers.reshape(-1, 4)[:, 1:].astype(np.int64).reshape(-1), np.full(len(rows), 3, dtype=np.int64)
 
 
 def _ply_text_faces(rows: list[list[bytes]], element: _Element) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -85,7 +85,7 @@ def _read_itk(path: Path) -> ImportedScan:
         raise PlannerError(f"{path} is no readable {kind} image.", "Export or copy it again.") from error
     finally:
         logger.SetGlobalWarningDisplay(warned)
-    numbers = sitk.GetArrayViewFromImage(image)
+    numbers = sitk.GetArrayFromImage(image)  # a copy: a view would outlive its image
     matrix = np.eye(4)
     matrix[:3, :3] = np.reshape(image.GetDirection(), (3, 3)) * np.array(image.GetSpacing())
     matrix[:3, 3] = image.GetOrigin()

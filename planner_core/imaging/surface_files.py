@@ -130,8 +130,8 @@ def _tidy(mesh: RawMesh, path: Path) -> tuple[RawMesh, list[tuple[str, str]]]:
         raise PlannerError(f"{path} has {len(triangles)} triangles.", "Reduce the surface before importing it.")
     if triangles.min() < 0 or triangles.max() >= len(points):
         raise PlannerError(f"{path} names a corner that it does not have.", "Copy or export it again.")
-    used = np.unique(triangles)
-    if not np.isfinite(points[used]).all() or float(np.abs(points[used]).max()) > 1e7:
+    points, triangles = _without_unused(points, triangles)
+    if not np.isfinite(points).all() or float(np.abs(points).max()) > 1e7:
         raise PlannerError(f"{path} holds corners that are no places.", "Copy or export it again.")
     points, triangles = merge_corners(points, triangles)
     distinct = (
