@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from attrs import frozen
+from attrs import field, frozen
 
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.covariance import PoseCovariance
@@ -88,6 +88,9 @@ class SiteBudget:
     findings: tuple[Finding, ...] = ()
     displacement: PoseCovariance | None = None
     """All sources together, about the platform centre, LPS."""
+    axis_lps: FloatArray = field(factory=lambda: np.array([0.0, 0.0, -1.0]))
+    execution_tilt_rad2: float = 0.0
+    """Part of the mean square tilt that is execution."""
 
     @property
     def decisive(self) -> Harm | None:
@@ -269,6 +272,8 @@ def budgets(
             PoseCovariance(
                 (sites.total[k] + sites.total[k].T) / 2.0, member.fixture.pose.platform_lps_mm, sites.mean[k]
             ),
+            member.fixture.pose.axis_lps,
+            _execution_tilt(member),
         )
     return found
 
@@ -286,6 +291,11 @@ def site_budget(
     return budgets({fixture.site: fixture}, guide=guide, match=match, rows=own, degradation=degradation)[
         fixture.site
     ]
+
+
+def _execution_tilt(member: SiteSources) -> float:
+    k = next(k for k, source in enumerate(member.sources) if source.name == "execution")
+    return float(np.trace(member.covariances[k][:3, :3]))
 
 
 def _shares(member: SiteSources) -> tuple[SourceShare, ...]:

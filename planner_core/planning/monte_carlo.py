@@ -6,8 +6,8 @@
 Each draw displaces every drill by whole rotations (not small angles): one draw of match and seating for all
 fixtures of the guide, play anywhere in the cone that the sleeve leaves, blunders as a share of fixtures, each
 obstacle shifted by its own localisation. A drill harms an obstacle when its outline reaches the obstacle's wall, so
-curved obstacles count as they are, and a bias counts either way. The same seed gives the same numbers, on any number
-of threads.
+curved obstacles count as they are, and a bias counts either way. The same seed gives the same numbers, on any
+number of threads.
 """
 
 from __future__ import annotations

@@ -1,0 +1,245 @@
+"""The choice of guide: what carries it and how much of the drilling it leads.
+
+Eligibility first, each refusal with its reason; then chance of harm against the limit, leeway against need, and the
+burden on the patient. The least invasive option that passes is advised; "none passes" is an answer. Nothing is
+forced: whatever wins, wins by the numbers, and the assumption that decides is named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from enum import IntEnum
+from typing import Any
+
+from attrs import evolve, field, frozen
+
+from planner_core.geometry.covariance import PoseCovariance
+from planner_core.planning.catalogue import Catalogue
+from planner_core.planning.drilling import Guidance, Support
+from planner_core.planning.eligibility import MouthFacts, Refusal, refusals
+from planner_core.planning.error_budget import SiteBudget, budgets
+from planner_core.planning.fixture import PlacedFixture
+from planner_core.planning.guide_inputs import GuideInputs
+from planner_core.planning.harm import COUNTED_KINDS
+from planner_core.planning.ledger import LedgerRow
+from planner_core.planning.obstacles import Obstacle
+from planner_core.planning.seating import Contact
+from planner_core.planning.sensitivity import Effect, sensitivity, worst_ratio
+from planner_core.planning.what_helps import Help, what_helps
+
+
+class Burden(IntEnum):
+    """What the patient has to bear, least first."""
+
+    NO_FLAP = 0
+    PUNCH = 1
+    FLAP = 2
+
+    @property
+    def words(self) -> str:
+        """The burden in words."""
+        return ("no flap", "punch through the mucosa", "full flap")[self.value]
+
+
+OPTIONS: tuple[tuple[Support, Guidance], ...] = (
+    *(
+        (support, guidance)
+        for support in (Support.TEETH, Support.MUCOSA, Support.BONE)
+        for guidance in (Guidance.FULL, Guidance.DRILLS, Guidance.PILOT)
+    ),
+    (Support.NONE, Guidance.FREE_HAND),
+)
+"""Rows of the table."""
+
+LIMITS_OF_ADVICE = (
+    "The figures are means of published series and assumptions named beside them; whether this mouth and this "
+    "operator are like those, the clinician decides."
+)
+
+
+@frozen(eq=False)
+class Option:
+    """One row of the table.
+
+    Parameters
+    ----------
+    worst_chance : float
+        Largest chance of harm at a counted obstacle among the sites.
+    ratio : float
+        Largest chance over its limit; at most 1 passes.
+    spare_mm : float
+        Least leeway minus need among the sites; inf with nothing near.
+    """
+
+    support: Support
+    guidance: Guidance
+    refusals: tuple[Refusal, ...]
+    burden: Burden
+    worst_chance: float
+    ratio: float
+    spare_mm: float
+    apex_p95_mm: float
+    sites: Mapping[str, SiteBudget] = field(repr=False)
+
+    @property
+    def eligible(self) -> bool:
+        """Whether nothing speaks against it."""
+        return not self.refusals
+
+    @property
+    def passes(self) -> bool:
+        """Whether it is open and within every limit."""
+        return self.eligible and self.ratio <= 1.0
+
+
+@frozen(eq=False)
+class Choice:
+    """The table, the advice and what it hangs on.
+
+    `advised` is None when none passes; `instead` then lists what lowers the chance, worked out, and `then` what
+    remains in words.
+    """
+
+    options: tuple[Option, ...]
+    advised: Option | None
+    reason: str
+    decisive: Effect | None
+    instead: tuple[Help, ...] = ()
+    then: tuple[str, ...] = ()
+
+
+def burden_of(support: Support, guidance: Guidance, facts: MouthFacts) -> Burden:
+    """Give the burden of an option: bone support and drilling by eye need the bone laid open."""
+    if facts.flap_needed or support in (Support.BONE, Support.NONE):
+        return Burden.FLAP
+    return Burden.PUNCH if support == Support.MUCOSA else Burden.NO_FLAP
+
+
+def choose(
+    fixtures: Mapping[str, PlacedFixture],
+    obstacles: Sequence[Obstacle],
+    rows: Iterable[LedgerRow],
+    *,
+    guide: GuideInputs,
+    matches: Mapping[Support, PoseCovariance | None] | None = None,
+    contacts: Mapping[Support, tuple[Contact, ...]] | None = None,
+    facts: MouthFacts | None = None,
+    catalogue: Catalogue | None = None,
+    degradation: Any = None,
+) -> Choice:
+    """Give the choice of guide for a set of fixtures.
+
+    Parameters
+    ----------
+    guide : GuideInputs
+        Sleeves, drills, pins and numbers; its support and guidance are varied.
+    matches : mapping of Support to PoseCovariance or None
+        The match that each support would stand on (teeth: surface or markers; mucosa: dual scan).
+    contacts : mapping of Support to contacts
+        Where a guide of each support would bear; the typical guide where missing.
+    facts : MouthFacts
+    catalogue : Catalogue
+        For shorter and narrower fixtures, when none passes.
+    """
+    known = facts or MouthFacts()
+    members = tuple(rows)
+    options = tuple(
+        _option(support, guidance, fixtures, members, guide, matches or {}, contacts or {}, known, degradation)
+        for support, guidance in OPTIONS
+    )
+    passing = [o for o in options if o.passes]
+    advised = min(passing, key=lambda o: (o.burden, o.ratio), default=None)
+    basis = advised or min((o for o in options if o.eligible), key=lambda o: o.ratio, default=None)
+    decisive = None
+    instead: tuple[Help, ...] = ()
+    if basis is not None and fixtures:
+        inputs = _inputs(basis.support, basis.guidance, guide, contacts or {})
+        match = (matches or {}).get(basis.support)
+        effects = sensitivity(fixtures, members, guide=inputs, match=match, degradation=degradation)
+        decisive = effects[0] if effects else None
+        if advised is None:
+            site = _worst_site(basis.sites)
+            helps = what_helps(
+                site, fixtures, obstacles, guide=inputs, match=match, catalogue=catalogue, degradation=degradation
+            )
+            instead = tuple(h for h in helps if h.saved > 0.0)
+    return Choice(options, advised, _reason(advised, basis, passing), decisive, instead, _then(advised, instead))
+
+
+def _inputs(
+    support: Support,
+    guidance: Guidance,
+    guide: GuideInputs,
+    contacts: Mapping[Support, tuple[Contact, ...]],
+) -> GuideInputs:
+    own = contacts.get(support, guide.contacts if support == guide.support else ())
+    return evolve(guide, support=support, guidance=guidance, contacts=own)
+
+
+def _option(
+    support: Support,
+    guidance: Guidance,
+    fixtures: Mapping[str, PlacedFixture],
+    rows: Sequence[LedgerRow],
+    guide: GuideInputs,
+    matches: Mapping[Support, PoseCovariance | None],
+    contacts: Mapping[Support, tuple[Contact, ...]],
+    facts: MouthFacts,
+    degradation: Any,
+) -> Option:
+    inputs = _inputs(support, guidance, guide, contacts)
+    found = budgets(fixtures, guide=inputs, match=matches.get(support), rows=rows, degradation=degradation)
+    harms = [h for b in found.values() for h in b.harms if h.kind in COUNTED_KINDS]
+    return Option(
+        support,
+        guidance,
+        refusals(support, guidance, facts, inputs, fixtures),
+        burden_of(support, guidance, facts),
+        max((h.chance for h in harms), default=0.0),
+        worst_ratio(found),
+        min((h.leeway_mm - h.need_mm for h in harms), default=float("inf")),
+        max((b.apex.p95_mm for b in found.values()), default=0.0),
+        found,
+    )
+
+
+def _worst_site(sites: Mapping[str, SiteBudget]) -> str:
+    return max(sites, key=lambda site: worst_ratio({site: sites[site]}))
+
+
+def _name(option: Option) -> str:
+    if option.support == Support.NONE:
+        return "free hand"
+    return f"a guide on {option.support.value}, {option.guidance.value}"
+
+
+def _reason(advised: Option | None, basis: Option | None, passing: Sequence[Option]) -> str:
+    if basis is None:
+        return "No option is open to this mouth."
+    if advised is None:
+        return (
+            f"None passes: even {_name(basis)} leaves a chance of harm of {100 * basis.worst_chance:.1f} %, "
+            f"{basis.ratio:.1f} times the limit."
+        )
+    others = len(passing) - 1
+    return (
+        f"{_name(advised).capitalize()}: chance of harm {100 * advised.worst_chance:.1f} %, "
+        f"{advised.burden.words}; the least burden among {others + 1} that pass."
+    )
+
+
+def _then(advised: Option | None, instead: Sequence[Help]) -> tuple[str, ...]:
+    if advised is not None:
+        return ()
+    worked_out = tuple(
+        f"{h.label.capitalize()}: chance {100 * h.chance_before:.1f} to {100 * h.chance_after:.1f} %."
+        for h in instead[:4]
+    )
+    return (
+        *worked_out,
+        "Another site.",
+        "Bone graft first.",
+        "Dynamic navigation (apex 1.0 mm, 4.1 degrees in clinical series: Schnutenhaus 2021, S), by those trained "
+        "in it.",
+        "No fixture: another kind of replacement.",
+    )
