@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
-from app.shapes import CanalBody, Mesh, canal_body, envelope_body, fixture_body
+from attrs import evolve
+
+from app.shapes import CanalBody, Mesh, blocks_of, canal_body, envelope_body, fixture_body
 from app.workspace import Workspace
 from planner_core.planning.fixture import PlacedFixture
 
@@ -38,28 +41,48 @@ def envelope_mesh(workspace: Workspace, fixture: PlacedFixture) -> Mesh | None:
 
 
 def bone_mesh(workspace: Workspace) -> Mesh | None:
-    """Give the bone surface, if it was made."""
+    """Give the bone surface, if it was made and is ready to be cut."""
     bone = workspace.plan.bone
     if bone is None:
         return None
     surface = bone.bone.surface
-    mesh: Any = workspace.shelf.get("bone", (surface,), lambda: Mesh(surface.points_mm, surface.triangles))
-    return mesh  # type: ignore[no-any-return]
+    return _ready(workspace, "bone", (surface,), lambda: (surface.points_mm, surface.triangles))
 
 
 def matched_surface_mesh(workspace: Workspace) -> Mesh | None:
-    """Give the surface scan where the match puts it."""
+    """Give the surface scan where the match puts it, once it is ready to be cut."""
     adopted = workspace.plan.match
     if adopted is None or adopted.surface_id not in workspace.plan.surfaces:
         return None
     surface = workspace.plan.surfaces[adopted.surface_id].surface
+    transform = adopted.match.lps_from_surface
+    return _ready(
+        workspace,
+        "surface",
+        (adopted.match, surface),
+        lambda: (transform.apply(surface.points_mm), surface.triangles),
+    )
 
-    def make() -> Mesh:
-        moved = adopted.match.lps_from_surface.apply(surface.points_mm)
-        return Mesh(moved, surface.triangles)
 
-    mesh: Any = workspace.shelf.get("surface", (adopted.match, surface), make)
-    return mesh  # type: ignore[no-any-return]
+def _ready(workspace: Workspace, name: str, inputs: tuple[Any, ...], make: Callable[[], Any]) -> Mesh | None:
+    """Give a large mesh that a job has sorted; None meanwhile."""
+    holder: Any = workspace.shelf.get(f"large:{name}", inputs, lambda: {"mesh": None, "started": False})
+    if not holder["started"]:
+        holder["started"] = True
+
+        def work() -> Mesh:
+            points, triangles = make()
+            mesh = Mesh(points, triangles)
+            return evolve(mesh, blocks=blocks_of(mesh))
+
+        def take(mesh: Mesh) -> None:
+            holder["mesh"] = mesh
+            workspace.numbers_changed.emit()
+
+        job = workspace.jobs.start("Preparing outlines", work, shown=False)
+        job.succeeded.connect(take)
+        job.failed.connect(workspace.messages.report)
+    return holder["mesh"]  # type: ignore[no-any-return]
 
 
 def first_surface(workspace: Workspace) -> Any:

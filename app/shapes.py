@@ -27,6 +27,8 @@ class Mesh:
 
     points_lps_mm: FloatArray
     triangles: NDArray[np.int32]
+    blocks: Blocks | None = None
+    """Of a large mesh, so that cutting it is quick."""
     _boxes: list[FloatArray] = field(factory=list, init=False, repr=False)
 
     def box(self) -> FloatArray:
@@ -125,6 +127,46 @@ def canal_body(canal: Canal) -> CanalBody:
     return CanalBody(tube(path, radius), path, radius, certain, even)
 
 
+BLOCK_TRIANGLES = 64
+"""Triangles of a large mesh are kept in blocks of this many neighbours; a cut looks at the blocks that it meets."""
+
+
+@frozen(eq=False)
+class Blocks:
+    """A mesh's triangles sorted so that neighbours stand together, with the box of every block."""
+
+    triangles: NDArray[np.int32]
+    centre_mm: FloatArray
+    half_mm: FloatArray
+
+
+def blocks_of(mesh: Mesh) -> Blocks:
+    """Sort a mesh's triangles along a space-filling curve (Morton 1966) into blocks."""
+    corners = mesh.points_lps_mm[mesh.triangles]
+    middle = corners.mean(axis=1)
+    low, high = middle.min(axis=0), middle.max(axis=0)
+    cell = ((middle - low) / np.maximum(high - low, 1e-9) * 1023.0).astype(np.uint64)
+    code = np.zeros(len(cell), np.uint64)
+    for bit in range(10):
+        for axis in range(3):
+            code |= ((cell[:, axis] >> np.uint64(bit)) & np.uint64(1)) << np.uint64(3 * bit + axis)
+    order = np.argsort(code, kind="stable")
+    starts = np.arange(0, len(order), BLOCK_TRIANGLES)
+    lowest = np.minimum.reduceat(corners.min(axis=1)[order], starts, axis=0)
+    highest = np.maximum.reduceat(corners.max(axis=1)[order], starts, axis=0)
+    return Blocks(mesh.triangles[order], (lowest + highest) / 2.0, (highest - lowest) / 2.0)
+
+
+def _met(mesh: Mesh, origin_lps_mm: FloatArray, normal_lps: FloatArray) -> NDArray[np.int32]:
+    """Give the triangles that a plane may cut."""
+    if mesh.blocks is None:
+        return mesh.triangles
+    away = np.abs((mesh.blocks.centre_mm - origin_lps_mm) @ normal_lps)
+    hit = np.flatnonzero(away <= mesh.blocks.half_mm @ np.abs(normal_lps) + 1e-9)
+    rows = (hit[:, None] * BLOCK_TRIANGLES + np.arange(BLOCK_TRIANGLES)).ravel()
+    return mesh.blocks.triangles[rows[rows < len(mesh.blocks.triangles)]]
+
+
 def cut(mesh: Mesh, origin_lps_mm: FloatArray, normal_lps: FloatArray) -> FloatArray:
     """Give the line pieces in which a plane cuts a mesh, shape (n, 2, 3)."""
     low, high = mesh.box()
@@ -132,23 +174,22 @@ def cut(mesh: Mesh, origin_lps_mm: FloatArray, normal_lps: FloatArray) -> FloatA
     opposite = np.where(normal_lps > 0, low, high) - origin_lps_mm
     if float(corner @ normal_lps) < 0 or float(opposite @ normal_lps) > 0:
         return np.empty((0, 2, 3))
-    side = (mesh.points_lps_mm - origin_lps_mm) @ normal_lps
+    corners = mesh.points_lps_mm[_met(mesh, origin_lps_mm, normal_lps)]
+    side = (corners - origin_lps_mm) @ normal_lps
     above = side >= 0.0
-    count = above[mesh.triangles].sum(axis=1)
-    crossing = mesh.triangles[(count == 1) | (count == 2)]
+    count = above[:, 0].astype(np.int8) + above[:, 1] + above[:, 2]
+    crossing = np.flatnonzero((count == 1) | (count == 2))
     if not len(crossing):
         return np.empty((0, 2, 3))
-    flags = above[crossing]
-    odd = np.where(flags.sum(axis=1) == 1, flags.argmax(axis=1), (~flags).argmax(axis=1))
+    corners, side, flags = corners[crossing], side[crossing], above[crossing]
+    odd = np.where(count[crossing] == 1, flags.argmax(axis=1), (~flags).argmax(axis=1))
     rows = np.arange(len(crossing))
-    lone = crossing[rows, odd]
+    lone, lone_side = corners[rows, odd], side[rows, odd]
     ends = []
     for step in (1, 2):
-        other = crossing[rows, (odd + step) % 3]
-        share = side[lone] / (side[lone] - side[other])
-        ends.append(
-            mesh.points_lps_mm[lone] + share[:, None] * (mesh.points_lps_mm[other] - mesh.points_lps_mm[lone])
-        )
+        other = (odd + step) % 3
+        share = lone_side / (lone_side - side[rows, other])
+        ends.append(lone + share[:, None] * (corners[rows, other] - lone))
     return np.stack(ends, axis=1)
 
 

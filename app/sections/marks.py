@@ -8,7 +8,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import ArrayLike
 from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
-from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPainterPath, QPen
+from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QImage, QPainter, QPainterPath, QPen
 
 from app.shapes import CanalBody, Mesh, cut
 from app.theme import FONT_SMALL_PX, Theme
@@ -65,6 +65,25 @@ def cut_lines(mesh: Mesh, frame: SectionFrame) -> list[QLineF]:
     return lines_of((found[:, 1::-1] + 0.5).reshape(-1, 2, 2))
 
 
+def cut_image(mesh: Mesh, frame: SectionFrame, colour: str) -> QImage:
+    """Give the cut of a large mesh as a picture of one-pixel lines over nothing."""
+    rows, columns = frame.shape
+    shade = QColor(colour)
+    ink = np.array([shade.blue(), shade.green(), shade.red(), 255], np.uint8)
+    picture = np.zeros((rows, columns, 4), np.uint8)
+    pieces = cut(mesh, frame.origin_lps_mm, frame.normal_lps)
+    if len(pieces):
+        ends = frame.to_pixel(pieces.reshape(-1, 3))[:, :2].reshape(-1, 2, 2)
+        count = np.ceil(np.abs(ends[:, 1] - ends[:, 0]).max(axis=1)).astype(int).clip(1, 400) + 1
+        piece = np.repeat(np.arange(len(ends)), count)
+        first = np.repeat(np.cumsum(count) - count, count)
+        share = (np.arange(len(piece)) - first) / np.repeat(count - 1, count)
+        spots = np.rint(ends[piece, 0] + share[:, None] * (ends[piece, 1] - ends[piece, 0])).astype(int)
+        inside = ((spots >= 0) & (spots < (rows, columns))).all(axis=1)
+        picture[spots[inside, 0], spots[inside, 1]] = ink
+    return QImage(picture.data, columns, rows, 4 * columns, QImage.Format.Format_ARGB32_Premultiplied).copy()
+
+
 def small_font() -> QFont:
     """Give the small type of the pictures."""
     font = QFont()
@@ -117,12 +136,6 @@ def _fill_discs(work: Brushwork, xy: FloatArray, radius_px: FloatArray, alpha: i
     shade = QColor(work.theme.canal)
     shade.setAlpha(alpha)
     work.painter.fillPath(path, shade)
-
-
-def paint_mesh(work: Brushwork, lines: list[QLineF], colour: str, width: float = 1.2, alpha: int = 255) -> None:
-    """Paint a cut that was made before."""
-    work.painter.setPen(pen(colour, width, alpha=alpha))
-    work.painter.drawLines(lines)
 
 
 def paint_fixture(work: Brushwork, body: Mesh, in_hand: bool, locked: bool) -> bool:

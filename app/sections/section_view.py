@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from PySide6.QtCore import QPoint, QPointF, QRectF, QSize, Qt
+from PySide6.QtCore import QPoint, QPointF, QRectF, QSize, Qt, QTimer
 from PySide6.QtGui import (
     QBitmap,
     QColor,
@@ -28,12 +28,16 @@ from app.view_state import ViewKind
 from app.words import mm, site_label
 from app.workspace import Workspace
 from planner_core.anatomy.sections import SectionFrame, sample_section
+from planner_core.case.session import Change
 
 TITLES = {ViewKind.ACROSS: "Cross-section", ViewKind.ALONG: "Along the arch", ViewKind.AXIAL: "Axial"}
 CONTRAST_PER_PIXEL = 6.0
 """Grey values by which a pixel of dragging changes window or level (our choice)."""
 CLICK_PX = 4
 """A press that moves less than this is a click (our choice)."""
+FOLLOW_MS = 80
+"""While something is dragged in one view the others follow at most this often (our choice: the hand comes first)."""
+OUTLINE_OPACITY = 0.75
 HATCH_BLOCK_PX = 4
 """The hatched region is found on blocks of this size (our choice: finer than the hatching)."""
 HATCH_FROM_LEVEL = 0.35
@@ -73,16 +77,15 @@ class SectionView(QWidget):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
         self.setToolTip("")
+        self._later = QTimer(self)
+        self._later.setSingleShot(True)
+        self._later.setInterval(FOLLOW_MS)
+        self._later.timeout.connect(self._look_again)
         view = workspace.view
-        for signal in (
-            view.moved,
-            view.selected,
-            view.restyled,
-            workspace.signals.changed,
-            workspace.signals.opened,
-        ):
+        for signal in (view.moved, view.selected, view.restyled, workspace.signals.opened):
             signal.connect(self._look_again)
-        workspace.numbers_changed.connect(self.update)
+        workspace.signals.changed.connect(self._on_changed)
+        workspace.numbers_changed.connect(self._on_numbers)
 
     def sizeHint(self) -> QSize:  # noqa: N802 - Qt's name
         """Give a size that the splitters may change."""
@@ -115,6 +118,23 @@ class SectionView(QWidget):
     def _look_again(self, *_: object) -> None:
         self._frame = None
         self.update()
+
+    def _on_changed(self, change: Change) -> None:
+        if change.preview and self._held is None:
+            self._follow()
+        else:
+            self._look_again()
+
+    def _on_numbers(self) -> None:
+        if self._workspace.numbers.is_complete or self._held is not None:
+            self.update()
+        else:
+            self._follow()
+
+    def _follow(self) -> None:
+        """Come after the view in which something is dragged, a little later."""
+        if not self._later.isActive():
+            self._later.start()
 
     def hold(self, held: bool) -> None:
         """Keep the plane while something is dragged in it."""
@@ -199,8 +219,10 @@ class SectionView(QWidget):
             ("surface", "surface", drawn.matched_surface_mesh(workspace), theme.surface),
         ):
             if mesh is not None and layer in layers:
-                lines = self._kept(name, mesh, frame, lambda mesh=mesh: marks.cut_lines(mesh, frame))
-                marks.paint_mesh(work, lines, colour, 1.1, 190)
+                outline = self._kept(name, mesh, frame, lambda mesh=mesh, c=colour: marks.cut_image(mesh, frame, c))
+                work.painter.setOpacity(OUTLINE_OPACITY)
+                work.painter.drawImage(0, 0, outline)
+                work.painter.setOpacity(1.0)
         if "canal" in layers:
             for side in plan.canals:
                 marks.paint_canal(work, drawn.canal_shape(workspace, side))

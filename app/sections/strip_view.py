@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
 from PySide6.QtGui import (
     QBrush,
     QColor,
@@ -24,7 +24,7 @@ from app import drawn
 from app.picks import Gestures, Pick
 from app.sections import marks
 from app.sections.pixels import grey_image
-from app.sections.section_view import HATCH_FROM_LEVEL
+from app.sections.section_view import FOLLOW_MS, HATCH_FROM_LEVEL
 from app.words import mm, site_label
 from app.workspace import Workspace
 from planner_core.anatomy.strip import Strip, sample_strip
@@ -62,6 +62,10 @@ class StripView(QWidget):
         self.setMinimumHeight(150)
         self.setMouseTracking(True)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self._later = QTimer(self)
+        self._later.setSingleShot(True)
+        self._later.setInterval(FOLLOW_MS)
+        self._later.timeout.connect(self.update)
         view = workspace.view
         for signal in (
             view.moved,
@@ -74,7 +78,10 @@ class StripView(QWidget):
             signal.connect(self._redraw)
 
     def _redraw(self, *_: object) -> None:
-        self.update()
+        if self._workspace.numbers.is_complete or self._pressed == "tool":
+            self.update()
+        elif not self._later.isActive():
+            self._later.start()
 
     def sizeHint(self) -> QSize:  # noqa: N802
         """Give a size that the splitter may change."""
