@@ -10,6 +10,7 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
+from phantoms.pool import in_slabs
 from planner_core.geometry.frames import FloatArray, readonly
 
 # Cross-sections of a dentate lower jaw by distance from the midline along the arch (mm); heights in the jaw frame
@@ -43,8 +44,8 @@ OFFSET_STEP_MM = 0.5
 HEIGHT_STEP_MM = 0.5
 OFFSET_MIN_MM, OFFSET_MAX_MM = -14.0, 16.0
 HEIGHT_MIN_MM, HEIGHT_MAX_MM = -50.0, 44.0
-OUTSIDE_MM = 30.0
-"""Distance given outside the straightened box."""
+FAR_MM = 6.0
+"""From this distance of the outline's box on, the distance is only bounded from below."""
 
 
 @frozen(eq=False)
@@ -95,7 +96,7 @@ def resorbed(
     )
 
 
-def outline(sections: Sections, index: int, count: int = 72) -> FloatArray:
+def outline(sections: Sections, index: int, count: int = 60) -> FloatArray:
     """Give the cross-section's smooth closed outline (count, 2) as (offset, height) at station number `index`."""
     zc, zb = sections.crest_z[index], sections.base_z[index]
     tc, tm, tb = sections.crest_t[index], sections.middle_t[index], sections.base_t[index]
@@ -130,15 +131,22 @@ def outline(sections: Sections, index: int, count: int = 72) -> FloatArray:
 
 
 @njit(nogil=True, cache=True)
-def _section_distance(outlines, t0, dt, z0, dz, out):
+def _section_distance(outlines, first, last, t0, dt, z0, dz, out):
     """Write the signed distance (negative inside) to each station's outline on the (offset, height) grid."""
-    stations, offsets, heights = out.shape
+    _, offsets, heights = out.shape
     count = outlines.shape[1]
-    for s in range(stations):
+    for s in range(first, last):
+        t_low, t_high = outlines[s, :, 0].min(), outlines[s, :, 0].max()
+        z_low, z_high = outlines[s, :, 1].min(), outlines[s, :, 1].max()
         for i in range(offsets):
             t = t0 + i * dt
             for j in range(heights):
                 z = z0 + j * dz
+                beside = max(t_low - t, t - t_high, z_low - z, z - z_high)
+                if beside > FAR_MM:
+                    # Nothing asks for an exact distance out here.
+                    out[s, i, j] = beside
+                    continue
                 best = 1e30
                 inside = False
                 for k in range(count):
@@ -166,5 +174,6 @@ def straightened_distance(sections: Sections) -> NDArray[np.float32]:
     heights = round((HEIGHT_MAX_MM - HEIGHT_MIN_MM) / HEIGHT_STEP_MM) + 1
     outlines = np.stack([outline(sections, k) for k in range(len(sections.stations_mm))])
     out = np.empty((len(outlines), offsets, heights), np.float32)
-    _section_distance(outlines, OFFSET_MIN_MM, OFFSET_STEP_MM, HEIGHT_MIN_MM, HEIGHT_STEP_MM, out)
+    grid = OFFSET_MIN_MM, OFFSET_STEP_MM, HEIGHT_MIN_MM, HEIGHT_STEP_MM
+    in_slabs(lambda first, last: _section_distance(outlines, first, last, *grid, out), len(outlines))
     return out

@@ -17,7 +17,7 @@ from phantoms.surface_scan import scan_surface
 from planner_core.errors import PlannerError
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_volumes"
-BRIDGE_VERSION = "0.1"
+BRIDGE_VERSION = "1.0"
 SURFACE_STEP_MM = 0.5
 BONE_STEP_MM = 0.9
 
@@ -25,16 +25,17 @@ BRIDGE_SETTINGS = Acquisition(
     voxel_mm=0.35,
     shape=(152, 236, 236),
     centre_scene_mm=(0.0, 26.5, -17.5),
-    kvp=100.0,
+    kvp=110.0,
     aluminium_mm=2.5,
-    copper_mm=0.15,
+    copper_mm=0.3,
     photons=4.0e4,
     views=450,
     scatter=0.6,
-    scatter_corrected=0.8,
+    scatter_corrected=0.85,
     scatter_floor=0.003,
     start_deg=11.0,
     cutoff=0.85,
+    map_refinement=0.75,
 )
 _LAST = [""]
 COMMENT = "INVENTED SCENARIO, SIMULATED SCAN OF A PHANTOM. NO PERSON. Not for diagnosis."

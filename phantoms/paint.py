@@ -113,7 +113,8 @@ def mouth_air_distance(s, t, z, x, y, table, s0, ds, opening):
     crown = -9.0 + (opening * 0.45 + 15.0) * math.sqrt(dome) if dome > 0 else -9.0
     lingual = smooth_min(-tongue - t, crown - z, 2.0)
     vault = opening + 8.0 + 11.0 * math.sqrt(min(max((-t - 3.0) / 16.0, 0.0), 1.0)) if t < 0 else opening + 17.0
-    return max(t - cheek, lingual, z - vault, -20.0 - z, abs(s) - 64.0)
+    sides = smooth_max(smooth_max(t - cheek, lingual, 3.0), abs(s) - 63.0, 8.0)
+    return max(sides, z - vault, -20.0 - z)
 
 
 @njit(nogil=True, cache=True)
@@ -154,6 +155,11 @@ def paint_head(codes, first, last, m, voxel, station, offset, plane, table, s0, 
                         continue
                     if skin > -voxel:
                         code = put(0, SOFT, cover(skin, voxel))
+                    elif skin > -9.0:
+                        # Fat under the skin, fading into muscle.
+                        fat = 0.75 * min(1.0, max(0.0, -skin - 1.5)) * min(1.0, (skin + 9.0) / 4.0)
+                        fat *= 1.0 + 0.25 * _read_noise(noise, x, y, z, 3.1)
+                        code = (MARROW << 12) | (SOFT << 8) | int(255.0 * min(1.0, max(0.0, fat)))
                 if y < 62.0 and z > -21.0 and z < opening + 22.0:
                     s = read_plane(station, x, y, plane[0], plane[1], plane[2])
                     t = read_plane(offset, x, y, plane[0], plane[1], plane[2])
@@ -330,8 +336,8 @@ def paint_tooth(codes, first, last, low, high, m, voxel, p, ligament, lamina):
 
 
 @njit(nogil=True, cache=True)
-def paint_body(codes, first, last, low, high, m, voxel, rows, to_teeth, parameters, label):
-    """Paint a body over what grew there."""
+def paint_body(codes, first, last, low, high, m, voxel, rows, to_teeth, parameters, label, lasting):
+    """Paint a body over what grew there, or (`lasting` 1) as part of what stays without restorations."""
     for k in range(max(first, low[0]), min(last, high[0])):
         for i in range(low[1], high[1]):
             for j in range(low[2], high[2]):
@@ -343,6 +349,11 @@ def paint_body(codes, first, last, low, high, m, voxel, rows, to_teeth, paramete
                     continue
                 code = codes[k, i, j]
                 over = code >> 16
+                if lasting == 1:
+                    left = int((over & 255) * (1.0 - share) + 0.5)
+                    over = ((over & 0xF00) | left) if left > 0 else 0
+                    codes[k, i, j] = put(code & 0xFFFF, label, share) | (over << 16)
+                    continue
                 amount = int(share * 255.0 + 0.5)
                 same = (over >> 8) & 15 == label
                 if same or amount >= 128 or over & 255 <= amount:

@@ -9,7 +9,8 @@ import numpy as np
 from scipy.ndimage import gaussian_filter
 
 from phantoms.physics.attenuation import table_per_mm
-from phantoms.scene import Scene, grid_affine, in_slabs, paint_scene
+from phantoms.pool import in_slabs
+from phantoms.scene import Scene, grid_affine, paint_scene
 from phantoms.truth import Truth, truth_of
 from planner_core.geometry.volume import Volume
 

@@ -41,6 +41,8 @@ CROWN_THICKNESS_MM = 1.3
 CORE_MM = 0.7
 """Wall of the zirconia core under veneering porcelain; 0.5 to 0.8 mm is common practice, no source."""
 VENEER_MM = 0.8
+PONTIC_VENEER_MM = 1.3
+"""Porcelain round the core of a pontic."""
 MARGIN_MM = 0.4
 """Height of a crown's margin over the cervix."""
 PONTIC_BASE_MM = 0.6
@@ -62,6 +64,7 @@ def _crown_row(jaw: Jaw, iso: int, thickness_mm: float, inset_mm: float) -> Floa
     k = _index(jaw, iso)
     if jaw.teeth[k].present:
         return shape_row(CROWN_SHELL, radius_mm=thickness_mm, end_radius_mm=inset_mm, tooth=k, extra=MARGIN_MM)
+    inset_mm = PONTIC_VENEER_MM if inset_mm > 0 else 0.0
     return shape_row(CROWN_SOLID, end_radius_mm=inset_mm, tooth=k, extra=PONTIC_BASE_MM)
 
 

@@ -21,7 +21,8 @@ from phantoms.physics.detector import record
 from phantoms.physics.projector import view_frame
 from phantoms.physics.spectrum import Spectrum
 from phantoms.physics.spekpy_spectrum import check_attenuation_against_xraydb, spekpy_spectrum
-from phantoms.scene import MaterialMap, Scene, in_slabs
+from phantoms.pool import in_slabs
+from phantoms.scene import MaterialMap, Scene
 from phantoms.simulate import Simulated, assemble, fine_map, paint_surroundings
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray

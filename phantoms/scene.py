@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 from attrs import field, frozen
 from numpy.typing import NDArray
@@ -36,10 +32,8 @@ from phantoms.bodies import (
 from phantoms.bone import HEIGHT_MIN_MM, HEIGHT_STEP_MM, OFFSET_MIN_MM, OFFSET_STEP_MM
 from phantoms.jaw import LAMINA_MM, LIGAMENT_MM, Jaw
 from phantoms.materials import Material
+from phantoms.pool import in_slabs
 from planner_core.geometry.frames import FloatArray, RigidTransform, readonly
-
-THREADS = 2
-"""Threads of our own pool; the kernels hold no GIL."""
 
 
 @frozen(eq=False)
@@ -156,7 +150,7 @@ class MaterialMap:
         return np.asarray(share * (1 - over) + np.where(over_is, over, 0), dtype=np.float32)
 
     def bodies_share(self) -> NDArray[np.float32]:
-        """Give the share (0..1) of each voxel that restorations and markers fill."""
+        """Give the share (0..1) of each voxel that restorations fill."""
         return np.asarray(((self.codes >> 16) & 255).astype(np.float32) / 255)
 
     def weighted(self, value_of: NDArray[np.float32], restored: bool = True) -> NDArray[np.float32]:
@@ -179,16 +173,6 @@ def _weighted(codes: NDArray[np.uint32], value_of: NDArray[np.float32], restored
 
     in_slabs(work, codes.shape[0])
     return out
-
-
-def in_slabs(work: Callable[[int, int], None], count: int, parts: int = 8) -> None:
-    """Run ``work(first, last)`` over `count` items in slabs on our own two threads."""
-    if count <= 0:
-        return
-    edges = np.linspace(0, count, parts + 1).astype(int)
-    with ThreadPoolExecutor(THREADS) as pool:
-        for future in [pool.submit(work, int(a), int(b)) for a, b in itertools.pairwise(edges) if b > a]:
-            future.result()
 
 
 def texture_tile(seed: int) -> NDArray[np.float32]:
@@ -256,7 +240,7 @@ def paint_scene(scene: Scene, lps_from_index: FloatArray, shape: tuple[int, int,
         for body in scene.bodies:
             _paint_body(scene, body, codes, scene_from_index, voxel)
     for marker in scene.markers:
-        _paint_body(scene, marker_body(marker), codes, scene_from_index, voxel)
+        paint_shapes(scene.lower, marker_body(marker), codes, scene_from_index, voxel, lasting=True)
     return MaterialMap(codes, lps_from_index)
 
 
@@ -383,8 +367,12 @@ def paint_shapes(
     codes: NDArray[np.uint32],
     jaw_from_index: FloatArray,
     voxel_mm: float,
+    lasting: bool = False,
 ) -> None:
-    """Paint a body's shapes into `codes`, one shape at a time: its box is small, that of a whole bridge is not."""
+    """Paint a body's shapes into `codes`, one shape at a time: its box is small, that of a whole bridge is not.
+
+    `lasting` bodies (markers) stay in the scene without restorations.
+    """
     to_teeth, parameters = tooth_arrays(jaw)
     index_from_jaw = np.linalg.inv(jaw_from_index)
     for row in body.shapes:
@@ -394,7 +382,7 @@ def paint_shapes(
         in_slabs(
             lambda a, b, low=low, high=high, part=part: paint.paint_body(
                 codes, low[0] + a, low[0] + b, low, high, jaw_from_index, voxel_mm, np.asarray(part.shapes),
-                to_teeth, parameters, int(body.material),
+                to_teeth, parameters, int(body.material), int(lasting),
             ),
             high[0] - low[0],
             parts=2,

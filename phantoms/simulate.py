@@ -200,10 +200,10 @@ def assemble(
     if len(volumes) < 3:
         return Simulated(volume, truth)
     kept, bare = (clipped(grey_values(v, spectrum, acquisition), acquisition) for v in volumes[1:3])
-    error = (kept - bare) / bone_contrast(spectrum, acquisition)
+    error = ((kept - bare) / bone_contrast(spectrum, acquisition)).astype(np.float16)
     region, bodies = jaw_region(fine, acquisition)
     degraded = (np.abs(error) > DEGRADED_SHARE) & ~bodies
-    return Simulated(volume, truth, degraded, region, slice_scores(degraded, region), error.astype(np.float16))
+    return Simulated(volume, truth, degraded, region, slice_scores(degraded, region), error)
 
 
 def slice_scores(degraded: NDArray[np.bool_], region: NDArray[np.bool_]) -> FloatArray:

@@ -11,7 +11,8 @@ from phantoms import measure
 from phantoms.bodies import SHAPE_COLUMNS
 from phantoms.gum import straightened
 from phantoms.jaw import Jaw
-from phantoms.scene import Scene, base_numbers, bone_box, in_slabs, marker_body, tooth_arrays
+from phantoms.pool import in_slabs
+from phantoms.scene import Scene, base_numbers, bone_box, marker_body, tooth_arrays
 from phantoms.truth import march
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray, RigidTransform, rotation_about, unit

@@ -165,7 +165,7 @@ def _surface(values: FloatArray, low: FloatArray, step: float, pose: RigidTransf
     return Surface(pose.apply(points), triangles, pose.target)
 
 
-def body_truth(scene: Scene, body: Body, name: str = "", step_mm: float = 0.25) -> BodyTruth:
+def body_truth(scene: Scene, body: Body, name: str = "", step_mm: float = 0.35) -> BodyTruth:
     """Measure a body's centre and volume by painting it alone on a fine grid of its jaw's frame."""
     jaw = scene.upper if body.upper and scene.upper is not None else scene.lower
     points, margin = body_points(body, jaw)

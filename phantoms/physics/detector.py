@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter, zoom
 
 from phantoms.physics.acquisition import Acquisition, Geometry
 from phantoms.physics.spectrum import Spectrum
-from phantoms.scene import in_slabs
+from phantoms.pool import in_slabs
 
 SCATTER_BLUR_MM = 45.0
 """Spread of the scatter on the detector (standard deviation, M)."""

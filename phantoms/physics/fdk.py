@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from phantoms.physics.acquisition import Geometry
 from phantoms.physics.detector import ramp_filtered
-from phantoms.scene import in_slabs
+from phantoms.pool import in_slabs
 from planner_core.progress import Progress, silent
 
 

@@ -15,7 +15,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from phantoms.physics.acquisition import Geometry
-from phantoms.scene import MaterialMap, in_slabs
+from phantoms.pool import in_slabs
+from phantoms.scene import MaterialMap
 from planner_core.geometry.frames import FloatArray, RigidTransform
 from planner_core.progress import Progress, silent
 
