@@ -214,7 +214,7 @@ def section_patches(
 
 @cache
 def _pool() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(max_workers=2, thread_name_prefix="section")
+    return ThreadPoolExecutor(max_workers=2, thread_name_prefix="planner_core-section")
 
 
 def run_rows(kernel: Callable[..., None], arguments: tuple[Any, ...], rows: int, samples: int) -> None:
