@@ -54,6 +54,20 @@ _TAGS = {
 }
 
 
+_PLAIN_TEXT = {
+    keyword: tag_for_keyword(keyword)
+    for keyword in (
+        "SOPClassUID",
+        "SOPInstanceUID",
+        "SeriesInstanceUID",
+        "StudyInstanceUID",
+        "FrameOfReferenceUID",
+        "PhotometricInterpretation",
+        "Modality",
+    )
+}
+
+
 def items(dataset: Dataset, keyword: str) -> list[Dataset]:
     """Give the items of a sequence; none where it is missing or damaged."""
     if keyword not in dataset:
@@ -113,6 +127,10 @@ def listed(dataset: Dataset, keyword: str) -> list[Any]:
 def text(dataset: Dataset, keyword: str) -> str:
     """Give an element as words; empty where it is missing or damaged."""
     try:
+        # Identifiers and code strings are plain ASCII (PS3.5 6.2) and are read as they lie in the file.
+        raw = dataset.get_item(_PLAIN_TEXT[keyword]) if keyword in _PLAIN_TEXT else None
+        if isinstance(raw, RawDataElement) and isinstance(raw.value, bytes):
+            return raw.value.decode("ascii").strip(" \0")
         value = dataset.get(keyword)
         return "" if value is None else str(value).strip()
     except Exception:  # wrong character set or a damaged element

@@ -170,7 +170,7 @@ def _parse(head: bytes) -> tuple[Dataset | None, int | None, str]:
     stream = io.BytesIO(head)
     try:
         dataset = pydicom.dcmread(stream, stop_before_pixels=True, force=head[128:132] != b"DICM")
-        dataset.get("SOPClassUID")
+        text(dataset, "SOPClassUID")
     except Exception as error:  # pydicom raises many kinds on damaged bytes
         return None, None, type(error).__name__
     syntax = str(dataset.file_meta.get("TransferSyntaxUID", _IMPLICIT)) if "file_meta" in vars(dataset) else ""

@@ -16,7 +16,7 @@ from planner_core.errors import PlannerError
 from planner_core.geometry.frames import AnyArray, FloatArray
 from planner_core.geometry.volume import Volume
 
-SAMPLE_VOXELS = 2_000_000
+SAMPLE_VOXELS = 1_500_000
 """Voxels looked at, at most (our choice: the peaks of a histogram move by less than its bins beyond this)."""
 
 FLAT_SHARE = 0.5
@@ -42,6 +42,10 @@ REACH_LEAST, REACH_MOST = 1.2, 7.0
 """How far the densest things in the scan reach above soft tissue, in units of the air-to-soft distance: compact
 bone 1.3, enamel 2 to 3, metal up to where the scale ends (NIST XCOM at 60 keV; M). A pair of peaks outside this
 range is not air and soft tissue."""
+
+TOP_SHARES = (0.9995, 0.995, 0.98)
+"""Quantiles tried as the densest thing in the scan, in this order: restorations fill up to two percent of a field
+of view, and a 16-bit scale follows them twenty times higher than enamel (our choice)."""
 
 REACH_ABOVE_SOFT = 2.0
 """The same, taken when nothing but one peak is there (our choice between bone and enamel)."""
@@ -183,12 +187,14 @@ def _histogram(values: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def _air_and_soft(flat: FloatArray, everything: FloatArray) -> tuple[float, float, bool]:
     """Centres of the air and soft-tissue peaks, and whether air was there at all."""
-    top = float(np.quantile(everything, 0.9995))
-    for values in (flat, everything):
-        peaks = _peaks(values)
-        pair = _plausible_pair(peaks, top)
-        if pair is not None:
-            return pair[0], pair[1], True
+    # A scale that ends far above metal puts the top out of reach; then what most dense voxels reach counts.
+    tops = [float(np.quantile(everything, share)) for share in TOP_SHARES]
+    for top in tops:
+        for values in (flat, everything):
+            pair = _plausible_pair(_peaks(values), top)
+            if pair is not None:
+                return pair[0], pair[1], True
+    top = tops[0]
     peaks = _peaks(flat) or _peaks(everything)
     if not peaks:
         raise PlannerError("No tissue can be told apart in this scan.", "Choose another series.")

@@ -22,7 +22,7 @@ JAW_BREADTH_MM = (40.0, 190.0)
 """Breadth that the bone of one jaw or head can have when all of it is in the picture (our choice, wide: adult
 dental arches are 55 to 70 mm, adult heads up to 165 mm broad; common practice, no source)."""
 
-GRID_MM = 1.0
+GRID_MM = 1.5
 """Spacing of the grid on which size and borders are judged (our choice)."""
 
 TOOTH_FROM = 2.0
@@ -110,7 +110,9 @@ def _breadth(
     if count == 0:
         return ()
     sizes = np.bincount(bodies.ravel())[1:]
-    index = np.argwhere(bodies == int(np.argmax(sizes)) + 1)
+    largest = int(np.argmax(sizes)) + 1
+    box = ndimage.find_objects(bodies)[largest - 1]
+    index = np.argwhere(bodies[box] == largest) + [part.start for part in box]
     across = int(np.argmax(np.abs(volume.lps_from_index[0, :3]) / np.array(volume.spacing_mm)))
     breadth = float((np.ptp(index[:, across]) + 1) * spacing[across])
     whole = _is_whole(index, across, inside, _side_border(volume, inside))
@@ -129,13 +131,27 @@ def _breadth(
 
 def _side_border(volume: Volume, inside: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """The outermost two voxels of the field of view within each axial plane."""
-    axial = int(np.argmax(np.abs(volume.lps_from_index[2, :3]) / np.array(volume.spacing_mm)))
+    if inside.all():
+        return _box_border(volume, inside.shape)
+    axial = _axial(volume)
     structure = np.moveaxis(ndimage.generate_binary_structure(3, 1), axial, 0).copy()
     structure[0] = structure[2] = False
     border: NDArray[np.bool_] = inside & ~ndimage.binary_erosion(
         inside, np.moveaxis(structure, 0, axial), iterations=2
     )
     return border
+
+
+def _box_border(volume: Volume, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    axial = _axial(volume)
+    border = np.ones(shape, dtype=bool)
+    border[tuple(slice(None) if axis == axial else slice(2, -2) for axis in range(3))] = False
+    return border
+
+
+def _axial(volume: Volume) -> int:
+    """The index axis nearest to head-foot."""
+    return int(np.argmax(np.abs(volume.lps_from_index[2, :3]) / np.array(volume.spacing_mm)))
 
 
 def _is_whole(index: AnyArray, across: int, inside: NDArray[np.bool_], border: NDArray[np.bool_]) -> bool:
