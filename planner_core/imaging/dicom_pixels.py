@@ -215,6 +215,8 @@ def _decoded(header: ImageHeader, data: bytes, frames: list[int]) -> Iterator[An
     """Decode frames with the first plugin that manages."""
     decoder = get_decoder(UID(header.syntax))
     plugins = [name for name in _PLUGINS[header.syntax] if name in decoder.available_plugins]
+    if "gdcm" in plugins:
+        _quiet_gdcm()
     how = {
         "rows": header.rows,
         "columns": header.columns,
@@ -240,6 +242,14 @@ def _decoded(header: ImageHeader, data: bytes, frames: list[int]) -> Iterator[An
         if failure is not None or not plugins:
             raise _undecodable(header) from failure
         yield plane
+
+
+def _quiet_gdcm() -> None:
+    """Keep gdcm from writing on the terminal: what it would say comes back as an error."""
+    import gdcm
+
+    for switch in (gdcm.Trace.WarningOff, gdcm.Trace.ErrorOff, gdcm.Trace.DebugOff):
+        switch()
 
 
 def _undecodable(header: ImageHeader) -> PlannerError:

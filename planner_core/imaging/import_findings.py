@@ -67,7 +67,10 @@ def _voxel(volume: Volume) -> tuple[Finding, ...]:
 
 def _thinned(volume: Volume) -> tuple[NDArray[np.float32], FloatArray]:
     """Every n-th voxel, about 1 mm apart, as grey values."""
-    steps = [max(1, round(GRID_MM / spacing)) for spacing in volume.spacing_mm]
+    steps = [
+        min(max(1, round(GRID_MM / spacing)), count)
+        for spacing, count in zip(volume.spacing_mm, volume.shape, strict=True)
+    ]
     part = volume.stored[tuple(slice(step // 2, None, step) for step in steps)]
     return volume.grey(part), np.array(volume.spacing_mm) * steps
 

@@ -13,6 +13,9 @@ from planner_core.imaging import dicom_pixels, slice_geometry
 from planner_core.imaging.dicom_header import ImageHeader
 from planner_core.imaging.slice_geometry import Stack
 
+LEAST_VOXEL_MM, LARGEST_VOXEL_MM = 0.005, 20.0
+"""Voxels outside this range are not of a scan of a person (our choice, wide: from micro-CT to whole-body CT)."""
+
 ODD_FRAMES = 3
 """Frames of another size or orientation that are left out as a scout, at most (our choice)."""
 
@@ -60,6 +63,11 @@ def voxel_spacing(slices: list[SeriesSlice]) -> tuple[float, float]:
     spacings = np.array([part.header.spacings_mm[part.frame] for part in slices])
     if not np.isfinite(spacings).all() or spacings.min() <= 0:
         raise PlannerError("The slices do not give the size of their voxels.", "Export the scan again.")
+    if not LEAST_VOXEL_MM <= spacings.min() <= spacings.max() <= LARGEST_VOXEL_MM:
+        raise PlannerError(
+            f"The voxels would be {spacings.min():.3g} to {spacings.max():.3g} mm wide, which no scan of a jaw is.",
+            "The header is damaged; export the scan again.",
+        )
     if np.ptp(spacings, axis=0).max() > 1e-3 * spacings.min():
         raise PlannerError(
             f"The slices have different voxel sizes ({spacings.min():.3f} to {spacings.max():.3f} mm).",
