@@ -24,7 +24,7 @@ BASE_REACH_MM = 7.0
 """How far down from the crest the base reaches."""
 BASE_END_MM = 42.0
 """Station where the base ends, both sides."""
-BODY_HALF_MM = 3.6
+BODY_HALF_MM = 4.2
 """Half width of the body between base and crowns."""
 BODY_TOP_MM = 4.0
 """How far below the occlusal plane that body ends."""

@@ -216,8 +216,10 @@ def reconstruct_rtk(
     return np.ascontiguousarray(turned[::-1].transpose(1, 0, 2))
 
 
-def simulate_rtk(scene: Scene, acquisition: Acquisition, seed: int, progress: Progress = silent) -> Simulated:
-    """Scan a scene by RTK, with the degraded voxels marked; see `phantoms.simulate.simulate`."""
+def simulate_rtk(
+    scene: Scene, acquisition: Acquisition, seed: int, progress: Progress = silent, *, with_truth: bool = True
+) -> Simulated:
+    """Scan a scene by RTK; see `phantoms.simulate.simulate`. Motion is not simulated here."""
     _rtk()
     check_attenuation_against_xraydb()
     centre = scene.lps_from_scene.apply(np.array(acquisition.centre_scene_mm))
@@ -228,7 +230,8 @@ def simulate_rtk(scene: Scene, acquisition: Acquisition, seed: int, progress: Pr
     left, bare = transmissions_rtk(maps, geometry, spectrum, part_of(progress, 0.02, 0.8))
     rng = np.random.default_rng([seed, 1234])
     volumes = []
-    for n, (kept, noise) in enumerate(((left, rng), (left, None), (bare, None))):
+    wanted = [(left, rng), (left, None), (bare, None)] if with_truth else [(left, rng)]
+    for n, (kept, noise) in enumerate(wanted):
         logs = record(kept, acquisition, geometry, spectrum, noise)
         progress(0.8 + 0.06 * n, "reconstructing")
         volumes.append(reconstruct_rtk(logs, geometry, acquisition.shape, acquisition.voxel_mm, acquisition.cutoff))

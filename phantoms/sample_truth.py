@@ -7,10 +7,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from phantoms.bodies import SEAT_GAP_MM
 from phantoms.simulate import Simulated
 from phantoms.surface_scan import SurfaceScan
 from phantoms.truth import CanalTruth, SiteTruth, Truth
 from planner_core.geometry.frames import FloatArray, perpendicular
+from planner_core.geometry.volume import Volume
 
 DEGRADED_SLICE_SHARE = 0.05
 """A slice is called degraded from this share of its jaw region on (our choice)."""
@@ -71,56 +73,39 @@ def site_values(site: SiteTruth, truth: Truth) -> dict[str, Any]:
     jaw = truth.scene.lower
     station = jaw.places[site.iso]
     values["station_mm"] = round(station, 2)
-    values["ridge_width_mm"] = {str(d): ridge_width_mm(truth, site.iso, d) for d in (0.5, 1.0, 3.0, 5.0)}
+    ridge = truth.ridge_at(station)
+    values["crest_lps_mm"] = rounded(ridge.crest_lps_mm)
+    values["bone_height_mm"] = round(ridge.height_mm, 2)
+    values["ridge_width_mm"] = {f"{d:g}": None if w is None else round(w, 2) for d, w in ridge.width_mm.items()}
     return values
 
 
-def ridge_width_mm(truth: Truth, iso: int, below_crest_mm: float) -> float:
-    """Give the bone's width across the arch at a depth below the crest of a site."""
-    jaw = truth.scene.lower
-    station = jaw.places[iso]
-    offsets = np.arange(-12.0, 12.01, 0.02)
-    from phantoms.gum import bone_distance_at
-
-    heights = np.arange(-16.0, 0.0, 0.02)
-    middle = jaw.sections.value("crest_t", station)
-    crest = max(z for z in heights if bone_distance_at(jaw, station, middle, float(z)) < 0)
-    inside = [t for t in offsets if bone_distance_at(jaw, station, float(t), crest - below_crest_mm) < 0]
-    return round(float(max(inside) - min(inside)), 2) if inside else 0.0
-
-
-def truth_values(
-    version: str, engine: str, result: Simulated, scan: SurfaceScan, settings: dict[str, Any]
-) -> dict[str, Any]:
-    """Give everything known of a sample; lengths in mm, LPS unless a name says otherwise."""
-    truth = result.truth
-    assert result.slice_scores is not None
-    pose = scan.lps_from_surface
-    volume = result.volume
+def volume_values(volume: Volume) -> dict[str, Any]:
+    """Give a volume's grid."""
     return {
-        "version": version,
-        "engine": engine,
-        "note": "Invented scenario, simulated. LPS mm unless the name says otherwise. Grey values are not HU.",
-        "settings": settings,
-        "volume": {
-            "shape_slices_rows_columns": list(volume.shape),
-            "lps_from_index": rounded(volume.lps_from_index, 6),
-            "spacing_mm": rounded(volume.spacing_mm, 6),
-        },
-        "volume_from_surface": rounded(pose.matrix, 9),
-        "surface_frame": pose.source,
-        "markers": [
-            {
-                "name": marker.name,
-                "diameter_mm": round(2 * marker.radius_mm, 3),
-                "carrier": marker.carrier,
-                "centre_lps_mm": rounded(truth.markers_lps_mm[marker.name], 4),
-                "centre_surface_mm": rounded(scan.markers_surface_mm[marker.name], 4)
-                if marker.name in scan.markers_surface_mm
-                else None,
-            }
-            for marker in truth.scene.markers
-        ],
+        "shape_slices_rows_columns": list(volume.shape),
+        "lps_from_index": rounded(volume.lps_from_index, 6),
+        "spacing_mm": rounded(volume.spacing_mm, 6),
+    }
+
+
+def marker_values(truth: Truth, other: dict[str, FloatArray], other_name: str) -> list[dict[str, Any]]:
+    """Give the markers in LPS and in a second frame."""
+    return [
+        {
+            "name": marker.name,
+            "diameter_mm": round(2 * marker.radius_mm, 3),
+            "carrier": marker.carrier,
+            "centre_lps_mm": rounded(truth.markers_lps_mm[marker.name], 4),
+            other_name: rounded(other[marker.name], 4) if marker.name in other else None,
+        }
+        for marker in truth.scene.markers
+    ]
+
+
+def anatomy_values(truth: Truth) -> dict[str, Any]:
+    """Give arch, canals, teeth and sites."""
+    return {
         "arch_lps_mm": rounded(truth.arch_lps_mm[::4]),
         "canals": [
             {
@@ -142,6 +127,33 @@ def truth_values(
             }
             for tooth in truth.teeth
         ],
+        "sites": [site_values(site, truth) for site in truth.sites],
+    }
+
+
+def head_values(version: str, engine: str, settings: dict[str, Any]) -> dict[str, Any]:
+    """Give what stands at the top of every truth file."""
+    return {
+        "version": version,
+        "engine": engine,
+        "note": "Invented scenario, simulated. LPS mm unless the name says otherwise. Grey values are not HU.",
+        "settings": settings,
+    }
+
+
+def bridge_values(
+    version: str, engine: str, result: Simulated, scan: SurfaceScan, settings: dict[str, Any]
+) -> dict[str, Any]:
+    """Give everything known of the ceramic bridge sample."""
+    truth, pose = result.truth, scan.lps_from_surface
+    assert result.slice_scores is not None
+    return {
+        **head_values(version, engine, settings),
+        "volume": volume_values(result.volume),
+        "volume_from_surface": rounded(pose.matrix, 9),
+        "surface_frame": pose.source,
+        "markers": marker_values(truth, scan.markers_surface_mm, "centre_surface_mm"),
+        **anatomy_values(truth),
         "restorations": [
             {
                 "kind": str(body.kind),
@@ -152,10 +164,31 @@ def truth_values(
             }
             for body in truth.bodies
         ],
-        "sites": [site_values(site, truth) for site in truth.sites],
         "slice_scores": rounded(result.slice_scores, 4),
         "degraded_slice_share": DEGRADED_SLICE_SHARE,
         "degraded_slices": runs_of(result.slice_scores >= DEGRADED_SLICE_SHARE),
         "degraded_definition": "noise-free grey value with minus without restorations above 0.15 of the "
         "bone-to-soft-tissue contrast; restorations left out; score = share of the jaw region (hard tissue + 4 mm)",
+    }
+
+
+def dual_values(
+    version: str,
+    engine: str,
+    patient: Simulated,
+    prosthesis: Simulated,
+    settings: tuple[dict[str, Any], dict[str, Any]],
+) -> dict[str, Any]:
+    """Give everything known of the dual scan sample; ``prosthesis`` numbers are in the second scan's own LPS."""
+    first, second = patient.truth, prosthesis.truth
+    moved = first.scene.lps_from_scene.after(second.scene.lps_from_scene.inverse())
+    return {
+        **head_values(version, engine, settings[0]),
+        "settings_prosthesis": settings[1],
+        "volume": volume_values(patient.volume),
+        "volume_prosthesis": volume_values(prosthesis.volume),
+        "patient_from_prosthesis": rounded(moved.matrix, 9),
+        "markers": marker_values(first, second.markers_lps_mm, "centre_prosthesis_lps_mm"),
+        "seat_gap_mm": SEAT_GAP_MM,
+        **anatomy_values(first),
     }

@@ -36,20 +36,14 @@ def site_on_ridge(
     jaw: Jaw, iso: int, diameter_mm: float = 4.0, length_mm: float = 10.0, sink_mm: float = 0.8
 ) -> Site:
     """Plan a fixture in the middle of the ridge of a missing tooth, along half of the bone's own lean."""
-    return site_at_station(jaw, iso, jaw.places[iso], diameter_mm, length_mm, sink_mm)
-
-
-def site_at_station(
-    jaw: Jaw, iso: int, station_mm: float, diameter_mm: float, length_mm: float, sink_mm: float = 0.8
-) -> Site:
-    """Plan a fixture at a station of the ridge."""
+    station = jaw.places[iso]
     value = jaw.sections.value
-    crest_z, crest_t = value("crest_z", station_mm), value("crest_t", station_mm)
-    depth = 0.5 * (crest_z - value("base_z", station_mm))
-    outward = np.append(jaw.curve.at(station_mm, 1.0) - jaw.curve.at(station_mm, 0.0), 0.0)
-    lean = (value("middle_t", station_mm) - crest_t) / depth
+    crest_z, crest_t = value("crest_z", station), value("crest_t", station)
+    depth = 0.5 * (crest_z - value("base_z", station))
+    outward = np.append(jaw.curve.at(station, 1.0) - jaw.curve.at(station, 0.0), 0.0)
+    lean = (value("middle_t", station) - crest_t) / depth
     axis = unit(np.array([0.0, 0.0, -1.0]) + outward * 0.5 * lean)
-    platform = np.append(jaw.curve.at(station_mm, crest_t), crest_z) + axis * sink_mm
+    platform = np.append(jaw.curve.at(station, crest_t), crest_z) + axis * sink_mm
     return Site(iso, platform, axis, diameter_mm, length_mm)
 
 
@@ -128,8 +122,8 @@ def edentulous_mouth(
     lower = build_jaw(shape, rng)
     prosthesis = acrylic_prosthesis(lower) if with_prosthesis else None
     balls = prosthesis_markers(lower, markers) if with_prosthesis else ()
-    wanted = ((35, 26.0), (33, 13.0), (43, -13.0), (45, -26.0))
-    sites = tuple(site_at_station(lower, iso, station, 3.5, 10.0, 1.6) for iso, station in wanted)
+    # Four fixtures in front of the mental foramina.
+    sites = tuple(site_on_ridge(lower, iso, 3.5, 10.0, 1.6) for iso in (34, 32, 42, 44))
     pose = head_pose(rng, tilt_deg, 8.0)
     return Scene("edentulous", seed, lower, pose, None, (), balls, prosthesis, sites, opening_mm=14.0)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from attrs import field, frozen
 from numpy.typing import ArrayLike, NDArray
@@ -14,6 +16,7 @@ from phantoms.jaw import Jaw
 from phantoms.materials import Material
 from phantoms.scene import Scene, body_points, bone_box, paint_shapes
 from phantoms.teeth import HEIGHT
+from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray, RigidTransform, readonly
 from planner_core.geometry.surface import Surface
 
@@ -79,6 +82,29 @@ class SiteTruth:
 
 
 @frozen(eq=False)
+class RidgeTruth:
+    """The lower jaw's section across the arch at a station.
+
+    Parameters
+    ----------
+    station_mm : float
+    crest_lps_mm, base_lps_mm : arrays of shape (3,)
+        Highest and lowest point of the bone (in the jaw's own upright).
+    width_mm : dict of float to float or None
+        Width of the bone across the arch by depth below the crest (mm), level with the occlusal plane; None where
+        the section has no bone there.
+    height_mm : float
+        From crest to lower border.
+    """
+
+    station_mm: float
+    crest_lps_mm: FloatArray = field(converter=readonly)
+    base_lps_mm: FloatArray = field(converter=readonly)
+    width_mm: dict[float, float | None]
+    height_mm: float
+
+
+@frozen(eq=False)
 class Truth:
     """Everything known of a scene; LPS millimetres.
 
@@ -115,6 +141,29 @@ class Truth:
         """Take points (n, 3) to (station, offset outward, height) along the true arch."""
         points = self.scene.lps_from_scene.inverse().apply(np.atleast_2d(points_lps_mm))
         return straightened(self.scene.lower, points)
+
+    def ridge_at(self, station_mm: float, depths_mm: Sequence[float] = (0.5, 1.0, 3.0, 5.0)) -> RidgeTruth:
+        """Measure the bone's section at a station, to about 0.03 mm."""
+        jaw = self.scene.lower
+        offsets, heights = np.arange(-13.0, 15.0, 0.03), np.arange(-48.0, 12.0, 0.03)
+        places = np.column_stack([np.full(len(offsets), station_mm), offsets])
+        inside = measure.bone_columns(jaw.bone, places, heights, bone_box(jaw)) < 0.0
+        any_at = np.flatnonzero(inside.any(axis=0))
+        if len(any_at) == 0:
+            raise PlannerError(f"The phantom has no bone at station {station_mm:g} mm.", "Choose one on the arch.")
+        top, bottom = int(any_at[-1]), int(any_at[0])
+
+        def point(level: int) -> FloatArray:
+            across = float(offsets[inside[:, level]].mean())
+            local = np.append(jaw.curve.at(station_mm, across), heights[level])
+            return self.scene.lps_from_scene.apply(local)
+
+        widths: dict[float, float | None] = {}
+        for depth in depths_mm:
+            level = round((heights[top] - depth - heights[0]) / 0.03)
+            row = np.flatnonzero(inside[:, level]) if level >= 0 else np.zeros(0)
+            widths[float(depth)] = float(offsets[row[-1]] - offsets[row[0]] + 0.03) if len(row) else None
+        return RidgeTruth(station_mm, point(top), point(bottom), widths, float(heights[top] - heights[bottom]))
 
     def bone_surface(self, step_mm: float = 0.5, half_width_mm: float = 50.0, back_mm: float = 62.0) -> Surface:
         """Give the outer surface of the lower jaw bone up to `back_mm`, in LPS; sockets count as bone."""
