@@ -22,13 +22,13 @@ from planner_core.planning.drilling import DrillList, DrillStep, Guidance, Sleev
 from planner_core.planning.error_budget import SiteBudget, budgets
 from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
 from planner_core.planning.guide_inputs import GuideInputs
-from planner_core.planning.ledger import ledger
+from planner_core.planning.ledger import drill_profile, ledger
 from planner_core.planning.obstacles import obstacles_of
 from planner_core.planning.published import EXECUTION
 from planner_core.planning.seating import Pin, bearings
 from planner_core.registration.fiducials import match_points
 from planner_core.registration.match import PointPair
-from tests.studies.drill_simulation import Hole, Outcome, Patch, Pins, Practice, drill
+from tests.studies.drill_simulation import FINGER_FORCE_N, Hole, Outcome, Patch, Pins, Practice, drill
 
 NAME = "drill"
 
@@ -106,10 +106,12 @@ class Configuration:
         return found
 
     def _bearing_points(self) -> np.ndarray:
-        angles = np.radians(
-            self.rng.choice(np.arange(10, 171, 16), size=int(self.rng.integers(4, 9)), replace=False)
+        """Give bearings that enclose the sites: both ends, the front, and some between."""
+        between = self.rng.choice(
+            [26, 42, 58, 74, 106, 122, 138, 154], size=int(self.rng.integers(1, 6)), replace=False
         )
-        points = np.stack([26 * np.cos(angles), 32 - 32 * np.sin(angles), 0 * angles + 6.0], axis=1)
+        angles = np.radians([6.0, 90.0, 174.0, *between])
+        points = np.stack([28 * np.cos(angles), 32 - 34 * np.sin(angles), 0 * angles + 6.0], axis=1)
         return points + self.rng.normal(scale=1.0, size=points.shape)
 
     def _guide(self) -> GuideInputs:
@@ -200,18 +202,30 @@ class Configuration:
     def patches(self) -> list[Patch]:
         """Give the tissue under the guide as places that only push: from above, and from both sides."""
         value = self.guide.value
-        bias = {
-            Support.TEETH: value("tooth_proud_mm"),
-            Support.MUCOSA: -value("mucosa_sinks_mm"),
-            Support.BONE: value("bone_proud_mm"),
-        }[self.support]
+        # That rigid guides stand proud on teeth and bone comes out of the settling; mucosa gives way besides.
+        bias = -value("mucosa_sinks_mm") if self.support == Support.MUCOSA else 0.0
         found = []
         for contact in self.guide.contacts:
             stiffness = 1.0 / contact.compliance_mm_per_n
             if contact.normal_lps[2] > 0.9:
                 found.append(Patch(contact.point_lps_mm, contact.normal_lps, stiffness, contact.sigma_mm, bias))
                 continue
-            # A wall on either side: where both touch, their mean spreads as the stated sigma.
+            if self.support != Support.TEETH:
+                # A saddle on a ridge finds its place sideways; it is not wedged between walls.
+                soft = FINGER_FORCE_N / (contact.sigma_mm * len(self.guide.contacts))
+                found.append(
+                    Patch(
+                        contact.point_lps_mm,
+                        contact.normal_lps,
+                        stiffness,
+                        contact.sigma_mm,
+                        0.0,
+                        True,
+                        min(soft, stiffness),
+                    )
+                )
+                continue
+            # A wall on either side of a tooth: where both touch, their mean spreads as the stated sigma.
             for sign in (1.0, -1.0):
                 spread = contact.sigma_mm * np.sqrt(2.0)
                 found.append(Patch(contact.point_lps_mm, sign * contact.normal_lps, stiffness / 2.0, spread))
@@ -245,7 +259,7 @@ class Configuration:
         fixture, canal = self.fixtures[site], self.canals[site]
         return Hole(
             site, fixture.pose.platform_lps_mm, fixture.pose.axis_lps, fixture.shape.length_mm,
-            float(fixture.shape.profile_mm[-1, 1]), float(self.drills.tip_overshoot_mm or 0.0), canal.path_lps_mm,
+            drill_profile(fixture.shape, self.drills), canal.path_lps_mm,
             float(canal.radius_mm[0]), float(canal.sigma_mm[0]), self.sleeve.height_mm, self.sleeve.gap_mm,
             self.sleeve.clearance_mm,
         )  # fmt: skip

@@ -22,27 +22,43 @@ FINGER_FORCE_N = 30.0
 HAND_LEAN_N = 4.0
 """Sideways force of the hand at which a drill lies fully against its sleeve (our choice)."""
 
-NEWTON_STEPS = 30
-"""Iterations in which a body on pushing springs finds its rest; it takes five to ten."""
+NEWTON_STEPS = 12
+"""Most Newton steps in each stage."""
+
+SLACK_STAGES = 12
+SLACK_SHARE = 1e-4
+"""Stiffness left in a patch that has lifted off, as a share of its own: keeps a free direction finite."""
+
+LINE_SEARCH = tuple(0.5**k for k in range(12))
+
+CANAL_CUTS = 4
+TOOL_DISCS = 80
+"""How finely canal pieces and tool are cut for their distance: about 0.25 mm."""
+
+REST_TOLERANCE = 1e-5
+"""Step in mm (rad) at which a body is at rest."""
 
 OPERATOR_SPREAD = 0.2
 """Spread of the logarithm of the operators' steadiness (our choice): tails heavier than normal."""
-
-SLACK_SPRING = 1e-3
-"""Stiffness in N/mm of a patch that has lifted off: keeps a free direction finite."""
 
 Array = NDArray[np.float64]
 
 
 @frozen(eq=False)
 class Patch:
-    """One place where tissue pushes on the guide: point, outward normal, stiffness N/mm, error sd and bias mm."""
+    """One place where tissue pushes on the guide: point, outward normal, stiffness N/mm, error sd and bias mm.
+
+    A patch only pushes, unless it `clasps`: a ridge under a saddle holds it sideways both ways. While a saddle
+    finds its place it yields to the fingers (`seat_stiffness`): fingers cannot wedge it by more than they press.
+    """
 
     point: Array
     normal: Array
     stiffness: float
     sigma: float
     bias: float = 0.0
+    clasps: bool = False
+    seat_stiffness: float | None = None
 
 
 @frozen(eq=False)
@@ -53,9 +69,8 @@ class Hole:
     platform: Array
     axis: Array
     length: float
-    radius: float
-    tip: float
-    """Reach of the drill beyond the fixture's length."""
+    tool: Array
+    """Depth below the platform and radius of what is drilled, tip included, shape (k, 2)."""
     canal: Array
     """Planned centre line, shape (n, 3)."""
     canal_radius: float
@@ -113,7 +128,15 @@ def _wrenches(points: Array, directions: Array, about: Array) -> Array:
     return np.concatenate([np.cross(points - about, directions), directions], axis=-1)
 
 
-def settle(patches: Sequence[Patch], errors: Array, about: Array, push: Array, held: Array | None = None) -> Array:
+def settle(
+    patches: Sequence[Patch],
+    errors: Array,
+    about: Array,
+    push: Array,
+    held: Array | None = None,
+    *,
+    seating: bool = False,
+) -> Array:
     """Let rigid guides come to rest on patches that only push.
 
     Parameters
@@ -131,19 +154,44 @@ def settle(patches: Sequence[Patch], errors: Array, about: Array, push: Array, h
         Small turn (rad) and shift (mm) of each guide.
     """
     rows = _wrenches(np.array([p.point for p in patches]), np.array([p.normal for p in patches]), about)
-    springs = np.array([p.stiffness for p in patches])
+    springs = np.array([p.seat_stiffness if seating and p.seat_stiffness else p.stiffness for p in patches])
+    clasps = np.array([p.clasps for p in patches])
+    extra = np.zeros((len(errors), 6, 6)) if held is None else held
+
+    # From springs that hold both ways to patches that only push: bodies that lift off would cycle otherwise.
     pose = np.zeros((len(errors), 6))
-    stiff_extra = np.zeros((len(errors), 6, 6)) if held is None else held
-    pressed = errors - pose @ rows.T > 0
+    for slack in np.geomspace(1.0, SLACK_SHARE, SLACK_STAGES):
+        pose = _rest(pose, rows, springs, np.where(clasps, springs, slack * springs), errors, push, extra)
+    return pose
+
+
+def _rest(
+    pose: Array, rows: Array, springs: Array, slack: Array, errors: Array, push: Array, extra: Array
+) -> Array:
+    """Lower the energy of every guide by Newton steps, halved until they do lower it."""
+
+    def energy(at: Array) -> Array:
+        stands_in = errors - at @ rows.T
+        bent = np.where(stands_in > 0, springs, slack) * stands_in**2
+        pinned = np.einsum("gi,gij,gj->g", at, extra, at)
+        return 0.5 * bent.sum(axis=1) + 0.5 * pinned - np.einsum("gi,gi->g", push, at)
+
+    best = energy(pose)
     for _ in range(NEWTON_STEPS):
-        active = np.where(pressed, springs, SLACK_SPRING)
-        stiffness = np.einsum("gk,ki,kj->gij", active, rows, rows) + stiff_extra
+        active = np.where(errors - pose @ rows.T > 0, springs, slack)
+        stiffness = np.einsum("gk,ki,kj->gij", active, rows, rows) + extra
         force = np.einsum("gk,ki->gi", active * errors, rows) + push
-        pose = np.linalg.solve(stiffness, force[..., None])[..., 0]
-        now = errors - pose @ rows.T > 0
-        if np.array_equal(now, pressed):
+        step = np.linalg.solve(stiffness, force[..., None])[..., 0] - pose
+        taken = np.zeros(len(errors))
+        for length in LINE_SEARCH:
+            lower = (taken == 0.0) & (energy(pose + length * step) < best)
+            taken[lower] = length
+            if taken.all():
+                break
+        pose = pose + taken[:, None] * step
+        best = energy(pose)
+        if float(np.abs(taken[:, None] * step).max()) < REST_TOLERANCE:
             break
-        pressed = now
     return pose
 
 
@@ -180,15 +228,27 @@ def _lean(hole: Hole, rng: np.random.Generator, guides: int, side: Array, other:
     return np.stack([(reach * direction) @ basis, (-reach * turned) @ basis], axis=1)
 
 
-def _canal_gap(top: Array, tip: Array, radius: float, canal: Array, canal_radius: float) -> Array:
-    """Smallest wall-to-wall distance of a drilled cylinder with round end to a canal; shape (guides,)."""
-    steps = np.linspace(0.0, 1.0, 60)[None, :, None]
-    axis_points = top[:, None] * (1 - steps) + tip[:, None] * steps
-    fine = np.concatenate([np.linspace(a, b, 8, endpoint=False) for a, b in pairwise(canal)])
-    best = np.full(len(top), np.inf)
+def canal_gap(platform: Array, axis: Array, tool: Array, canal: Array, canal_radius: float) -> Array:
+    """Give the smallest distance between tools and a canal's wall, shape (guides,), negative when they meet.
+
+    Parameters
+    ----------
+    platform, axis : arrays of shape (guides, 3)
+    tool : array of shape (k, 2)
+        Depth below the platform and radius of the drilled body; taken as a pile of thin discs.
+    canal : array of shape (n, 3)
+    """
+    fine = np.concatenate([np.linspace(a, b, CANAL_CUTS, endpoint=False) for a, b in pairwise(canal)])
+    depths = np.linspace(tool[0, 0], tool[-1, 0], TOOL_DISCS)
+    radii = np.interp(depths, tool[:, 0], tool[:, 1])
+    best = np.full(len(platform), np.inf)
     for point in fine:
-        best = np.minimum(best, np.linalg.norm(axis_points - point, axis=2).min(axis=1))
-    return best - radius - canal_radius
+        offset = point - platform
+        along = np.einsum("gi,gi->g", offset, axis)
+        across = np.linalg.norm(offset - along[:, None] * axis, axis=1)
+        outside = np.maximum(0.0, across[:, None] - radii)
+        best = np.minimum(best, np.hypot(along[:, None] - depths, outside).min(axis=1))
+    return best - canal_radius
 
 
 def drill(
@@ -216,7 +276,7 @@ def drill(
     up = -np.mean([h.axis for h in holes], axis=0)
     up /= np.linalg.norm(up)
     fingers = _wrenches(about, -FINGER_FORCE_N * up, about)[None, :].repeat(guides, axis=0)
-    rest = settle(patches, noise, about, fingers)
+    rest = settle(patches, noise, about, fingers, seating=True)
     # What the fingers alone press in is the same for every guide on this tissue and was so at the fit check.
     level = settle(patches, np.tile([p.bias for p in patches], (guides, 1)), about, fingers)
     free = settle(patches, np.tile([p.bias for p in patches], (guides, 1)), about, fingers * 1e-3)
@@ -256,7 +316,7 @@ def _drill_one(hole, plan_error, patches, noise, fingers, rest, about, pins, pra
     along = np.stack([platform + d * axis - p for d, p in zip(watch, planned, strict=True)], axis=1)
     apex = platform + hole.length * axis
     shift = rng.normal(scale=hole.canal_sigma, size=(guides, 3))
-    gap = _canal_gap(platform - shift, apex + hole.tip * axis - shift, hole.radius, hole.canal, hole.canal_radius)
+    gap = canal_gap(platform - shift, axis, hole.tool, hole.canal, hole.canal_radius)
     return platform - hole.platform, apex - (hole.platform + hole.length * hole.axis), along, gap
 
 
@@ -276,6 +336,9 @@ def _moved_by_load(patches, noise, fingers, rest, about, pins, at, load):
     """Pose of the seated guide while the handpiece pushes; pins hold it where it was seated."""
     guides = len(noise)
     held = np.tile(_pin_stiffness(pins, about), (guides, 1, 1))
+    rows = _wrenches(np.array([p.point for p in patches]), np.array([p.normal for p in patches]), about)
+    # A saddle grips where it came to rest.
+    noise = np.where([p.clasps for p in patches], rest @ rows.T, noise)
     seated = settle(patches, noise, about, fingers)
     push = fingers + _wrenches(np.broadcast_to(at, load.shape), load, about)
     push = push + np.einsum("gij,gj->gi", held, seated)
