@@ -44,6 +44,11 @@ def fixture_points(site: SiteTruth) -> FloatArray:
     return np.vstack([wall.reshape(-1, 3), tip])
 
 
+def axis_points(site: SiteTruth) -> FloatArray:
+    """Give points along a fixture's axis every 0.5 mm, LPS."""
+    return np.asarray(site.platform_lps_mm + np.outer(np.arange(0.0, site.length_mm + 0.1, 0.5), site.axis))
+
+
 def canal_clearance_mm(site: SiteTruth, canal: CanalTruth) -> float:
     """Give the least distance from a fixture's cylinder to a canal's wall (mm)."""
     points, line = fixture_points(site), np.asarray(canal.centre_lps_mm)
@@ -167,6 +172,14 @@ def bridge_values(
         "slice_scores": rounded(result.slice_scores, 4),
         "degraded_slice_share": DEGRADED_SLICE_SHARE,
         "degraded_slices": runs_of(result.slice_scores >= DEGRADED_SLICE_SHARE),
+        "degraded_near_sites": [
+            {
+                "iso": site.iso,
+                "within_3_mm_of_the_platform": round(result.degraded_share_near(site.platform_lps_mm, 3.0), 3),
+                "within_2_mm_of_the_axis": round(result.degraded_share_near(axis_points(site), 2.0), 3),
+            }
+            for site in truth.sites
+        ],
         "degraded_definition": "noise-free grey value with minus without restorations above 0.15 of the "
         "bone-to-soft-tissue contrast; restorations left out; score = share of the jaw region (hard tissue + 4 mm)",
     }

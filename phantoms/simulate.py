@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from attrs import field, frozen
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import binary_dilation, distance_transform_edt, zoom
+from scipy.spatial import cKDTree
 
 from phantoms.materials import HARD_TISSUE, Material
 from phantoms.physics.acquisition import Acquisition, Geometry, geometry_of
@@ -16,6 +17,7 @@ from phantoms.physics.projector import transmissions
 from phantoms.physics.spectrum import Spectrum, filtered_kramers
 from phantoms.scene import MaterialMap, Scene, grid_affine, paint_scene
 from phantoms.truth import Truth, truth_of
+from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.volume import Volume
 from planner_core.progress import Progress, part_of, silent
@@ -60,6 +62,22 @@ class Simulated:
     jaw_region: NDArray[np.bool_] | None = None
     slice_scores: FloatArray | None = None
     error: NDArray[np.float16] | None = field(default=None, repr=False)
+
+    def degraded_share_near(self, points_lps_mm: ArrayLike, radius_mm: float) -> float:
+        """Give the share of degraded voxels among those within `radius_mm` of any of the points (n, 3)."""
+        if self.degraded is None:
+            raise PlannerError("This scan was simulated without its truth.", "Simulate with with_truth=True.")
+        points = np.atleast_2d(np.asarray(points_lps_mm, dtype=np.float64))
+        shape = np.array(self.volume.shape)
+        reach = radius_mm / np.array(self.volume.spacing_mm)
+        index = self.volume.to_index(points)
+        low = np.clip(np.floor(index.min(axis=0) - reach), 0, shape).astype(int)
+        high = np.clip(np.ceil(index.max(axis=0) + reach) + 1, 0, shape).astype(int)
+        grid = np.stack(np.meshgrid(*(np.arange(a, b) for a, b in zip(low, high, strict=True)), indexing="ij"), -1)
+        away, _ = cKDTree(points).query(self.volume.to_lps(grid.reshape(-1, 3)))
+        near = (away <= radius_mm).reshape(grid.shape[:3])
+        box = tuple(slice(a, b) for a, b in zip(low, high, strict=True))
+        return float(self.degraded[box][near].mean()) if near.any() else 0.0
 
 
 def paint_surroundings(scene: Scene, fine: MaterialMap) -> MaterialMap:

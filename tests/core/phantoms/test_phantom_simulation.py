@@ -57,6 +57,15 @@ def test_scores_are_shares_of_the_jaw_region(ceramic) -> None:
     )
 
 
+def test_share_near_a_place_counts_its_voxels(ceramic, natural) -> None:
+    worst = np.argwhere(ceramic.degraded & ceramic.jaw_region)
+    place = ceramic.volume.to_lps(worst[len(worst) // 2])
+    assert ceramic.degraded_share_near(place, 0.1) == 1.0
+    assert natural.degraded_share_near(place, 3.0) == 0.0
+    chin = ceramic.volume.to_lps([4, 30, 48])
+    assert ceramic.degraded_share_near(chin, 3.0) < 0.05
+
+
 def test_bone_reads_brighter_than_soft_tissue_and_air_darker(natural) -> None:
     grey = natural.volume.stored
     truth = natural.truth
