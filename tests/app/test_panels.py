@@ -1,0 +1,189 @@
+"""The step panels against a real session, read as a user reads them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QComboBox, QLabel, QPushButton, QTableWidget, QWidget
+from pytestqt.qtbot import QtBot
+
+from app.steps.panel import PANEL_PX
+from app.view_state import Step
+from planner_core.case.plan import Plan
+from planner_core.planning.drilling import Guidance, Support
+from tests.app.conftest import settle
+from tests.app.small_case import full_plan, scan_only
+
+
+def text_of(widget: QWidget) -> str:
+    """Everything that can be read in a widget."""
+    parts = [label.text() for label in widget.findChildren(QLabel) if label.isVisibleTo(widget)]
+    parts += [button.text() for button in widget.findChildren(QPushButton)]
+    for table in widget.findChildren(QTableWidget):
+        parts += [table.item(r, c).text() for r in range(table.rowCount()) for c in range(table.columnCount())]
+    return "\n".join(parts)
+
+
+def panel(window: Any, step: Step) -> Any:
+    window.workspace.view.set_step(step)
+    window.panels.panels[step].refresh()
+    return window.panels.panels[step]
+
+
+def click(window: Any, step: Step, name: str, qtbot: QtBot) -> None:
+    qtbot.mouseClick(window.panels.panels[step].findChild(QPushButton, name), Qt.MouseButton.LeftButton)
+
+
+@pytest.mark.parametrize("plan", [Plan(), scan_only(), full_plan()], ids=["empty", "scan", "full"])
+def test_every_panel_shows_every_stage_within_its_width(open_plan: Callable[..., Any], plan: Plan) -> None:
+    window = open_plan(plan)
+    for step in Step:
+        shown = panel(window, step)
+        assert shown.minimumSizeHint().width() <= PANEL_PX - 12, step
+        assert text_of(shown).strip()
+        assert "nan" not in text_of(shown)
+        assert "HU" not in text_of(shown).split()
+    assert window.said.problems == []
+
+
+def test_scan_panel_names_voxels_and_degradation(open_plan: Callable[..., Any]) -> None:
+    text = text_of(panel(open_plan(full_plan()), Step.SCAN))
+    assert "80 x 68 x 44" in text
+    assert "0.80 x 0.80 x 0.80 mm" in text
+    assert "None of the 44 slices is degraded" in text
+    assert "36: readable." in text
+
+
+def test_the_reading_is_signed_and_taken_back(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
+    window = open_plan(full_plan())
+    shown = panel(window, Step.SCAN)
+    click(window, Step.SCAN, "sign-reading", qtbot)
+    assert "name" in window.said.problems[0]
+    shown.reader.setText("Dr Invented")
+    shown.reading.setPlainText("Nothing besides.")
+    click(window, Step.SCAN, "sign-reading", qtbot)
+    assert window.workspace.plan.reading.reader == "Dr Invented"
+    assert "Read by Dr Invented" in text_of(shown)
+    settle(window, qtbot)
+    shown.unsign.click()
+    assert window.workspace.plan.reading is None
+    settle(window, qtbot)
+
+
+def test_the_residual_is_never_called_accuracy(open_plan: Callable[..., Any]) -> None:
+    text = text_of(panel(open_plan(full_plan()), Step.MATCH))
+    assert "accuracy" not in text.lower()
+    assert "Residual of the fit" in text
+    assert "not the error at a site" in text
+    assert "36 entry" in text
+    assert "46 apex" in text
+
+
+def test_a_changed_pair_makes_the_match_stale_on_the_panel(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
+    window = open_plan(full_plan())
+    shown = panel(window, Step.MATCH)
+    window.plan_actions.remove_pair("P5")
+    shown.refresh()
+    assert "match again" in text_of(shown)
+    assert [shown.table.item(r, 2).text() for r in range(4)] == ["–"] * 4
+    settle(window, qtbot)
+    assert window.chain.links[Step.MATCH].state == "stale"
+    assert window.chain.links[Step.MATCH].answer == ""
+    assert not window.chain.joints[0].whole
+    shown.findChild(QPushButton, "match").click()
+    settle(window, qtbot)
+    assert window.chain.links[Step.MATCH].state == "answered"
+
+
+def test_the_ledger_has_state_as_word_and_shape(open_plan: Callable[..., Any]) -> None:
+    window = open_plan(full_plan())
+    window.workspace.view.select("36")
+    shown = panel(window, Step.FIXTURES)
+    rows = [[shown.ledger.item(r, c).text() for c in range(4)] for r in range(shown.ledger.rowCount())]
+    assert any(row[0].startswith("canal, left") for row in rows)
+    assert all(row[3] in ("clear", "inside margin", "touches") for row in rows)
+    assert all(not shown.ledger.item(r, 3).icon().isNull() for r in range(len(rows)))
+    assert all("Margin" in shown.ledger.item(r, 0).toolTip() for r in range(len(rows)))
+
+
+def test_typed_numbers_move_the_fixture(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
+    window = open_plan(full_plan())
+    workspace = window.workspace
+    workspace.view.select("36")
+    shown = panel(window, Step.FIXTURES)
+    start = workspace.plan.fixtures["36"].pose
+    before = shown.numbers.boxes["height"].value()
+    shown.numbers.boxes["height"].setValue(before - 1.5)
+    moved = workspace.plan.fixtures["36"].pose
+    assert moved.platform_lps_mm - start.platform_lps_mm == pytest.approx([0.0, 0.0, -1.5], abs=0.06)
+    settle(window, qtbot)
+    shown.refresh()
+    shown.numbers.boxes["across"].setValue(10.0)
+    turned = workspace.plan.fixtures["36"].pose
+    arch = workspace.plan.arch
+    outward = arch.outward_at(arch.station_of(turned.platform_lps_mm))
+    tilt = np.degrees(np.arctan2(float(turned.axis_lps @ outward), -float(turned.axis_lps[2])))
+    assert tilt == pytest.approx(10.0, abs=0.2)
+    settle(window, qtbot)
+
+
+def test_choosing_a_row_takes_the_fixture_in_hand(open_plan: Callable[..., Any]) -> None:
+    window = open_plan(full_plan(), shown=True)
+    shown = panel(window, Step.FIXTURES)
+    shown.list.cellClicked.emit(1, 0)
+    assert window.workspace.view.site == "46"
+    assert "lower right first molar" in text_of(shown)
+
+
+def test_the_budget_shows_chance_leeway_need_and_shares_that_add_up(open_plan: Callable[..., Any]) -> None:
+    window = open_plan(full_plan())
+    window.workspace.view.select("36")
+    shown = panel(window, Step.BUDGET)
+    text = text_of(shown)
+    budget = window.workspace.numbers.budgets["36"]
+    assert "Chance of harm" in text
+    assert "mm leeway" in text
+    assert sum(share for _, share in shown.bar.shares) == pytest.approx(1.0)
+    assert f"{budget.apex.p95_mm:.2f} mm" in text
+
+
+def test_guide_choices_become_steps(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
+    window = open_plan(full_plan())
+    shown = panel(window, Step.GUIDE)
+    shown.support.setCurrentIndex(shown.support.findData(Support.BONE))
+    shown.support.activated.emit(shown.support.currentIndex())
+    shown.guidance.setCurrentIndex(shown.guidance.findData(Guidance.PILOT))
+    shown.guidance.activated.emit(shown.guidance.currentIndex())
+    guide = window.workspace.plan.guide
+    assert (guide.support, guide.guidance) == (Support.BONE, Guidance.PILOT)
+    box = shown.findChild(QComboBox, "sleeve-36")
+    box.setCurrentIndex(0)
+    box.activated.emit(0)
+    assert "36" not in window.workspace.plan.guide.sleeves
+    settle(window, qtbot)
+    assert "17.0 mm" in text_of(shown)  # sleeve 5 + gap 4 + fixture 8 mm, at 46
+
+
+def test_a_final_sheet_is_not_offered_while_something_stands_against_it(
+    open_plan: Callable[..., Any], qtbot: QtBot, tmp_path: Any
+) -> None:
+    window = open_plan(full_plan())
+    shown = panel(window, Step.SHEET)
+    assert not shown.final.isEnabled()
+    assert "not signed as read" in text_of(shown)
+    assert shown.draft.isEnabled()
+    window.case.dialogs.answers["new_file"] = tmp_path / "draft.pdf"
+    window.commands.run("sheet.draft")
+    qtbot.waitUntil(lambda: (tmp_path / "draft.pdf").exists() and not window.workspace.jobs.running, timeout=60000)
+    assert (tmp_path / "draft.pdf").read_bytes().startswith(b"%PDF")
+    assert any("draft sheet is in" in text for text in window.said.texts)
+
+
+def test_the_outcome_is_honest_about_not_being_measured(open_plan: Callable[..., Any]) -> None:
+    text = text_of(panel(open_plan(full_plan()), Step.OUTCOME))
+    assert "Not measured yet" in text
+    assert "second scan" in text
