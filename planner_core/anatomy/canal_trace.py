@@ -1,7 +1,12 @@
-"""The mandibular canal followed from a few clicks: cheapest way through tube-like places, then its centre section
-by section, with how well it is known at each station. Where it is not seen, it says so."""
+"""The mandibular canal followed from a few clicks.
+
+The cheapest way through tube-like places, then its centre section by section, with how well it is known at each
+station. Where the canal is not seen, it says so.
+"""
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import numpy as np
 from attrs import frozen
@@ -140,7 +145,7 @@ def _way_through(grid: Grid, costs: NDArray[np.float32], clicks: FloatArray) -> 
     """Lead the cheapest way from click to click; each click may shift to a cheaper place close by."""
     index = np.clip(np.round(grid.to_index(clicks)), 0, np.array(costs.shape) - 1).astype(int)
     pieces = []
-    for a, b in zip(index[:-1], index[1:], strict=True):
+    for a, b in pairwise(index):
         if np.array_equal(a, b):
             continue
         way, _ = cheapest_path(costs, a, b, grid.spacing_mm)
@@ -166,8 +171,7 @@ def _smooth(path: FloatArray, sigma_mm: float, step_mm: float = COURSE_STEP_MM) 
 
 
 def _bridged(course: _Course, clicks: FloatArray) -> FloatArray:
-    """Lead the course smoothly past stretches that are not seen: through clicks only, never along another
-    hollow."""
+    """Lead the course past stretches that are not seen through clicks only, never along another hollow."""
     path = course.path_lps_mm
     seen = ndimage.uniform_filter1d(course.match, 3, mode="nearest") >= SEEN_MATCH
     size = round(LEAST_SEEN_MM / COURSE_STEP_MM)
@@ -231,8 +235,7 @@ def _click_evidence(
 
 
 def _forward_backward(evidence: FloatArray, shifts: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give mean shift (n, 2), standard deviation per axis (n,) and chance (n, s, s) of the centre at each
-    station."""
+    """Give mean shift (n, 2), standard deviation (n,) and chance (n, s, s) of the centre per station."""
     step = float(shifts[1] - shifts[0])
     likely = np.exp(evidence - evidence.max(axis=(1, 2), keepdims=True))
     walk = WALK_MM / step

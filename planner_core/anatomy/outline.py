@@ -142,19 +142,19 @@ def _jaw_mask(
     """Give the filled mask of the jaw's own bone in the section, padded by one pixel."""
     threshold = levels.soft_tissue + FIRST_LEVEL * (levels.bone - levels.soft_tissue)
     hard = np.pad(ndimage.gaussian_filter(picture, 0.8) > threshold, 1)
-    hard = ndimage.binary_opening(hard)
-    pieces, count = ndimage.label(hard)
+    labelled: tuple[NDArray[np.int32], int] = ndimage.label(hard)
+    pieces, count = labelled
     if count == 0:
         return None
     sizes = np.bincount(pieces.ravel())
-    rows, columns = np.indices(hard.shape)
     best, best_score = 0, 0.0
     for piece in range(1, count + 1):
         if sizes[piece] * PIXEL_MM**2 < LEAST_AREA_MM2:
             continue
         inside = pieces == piece
-        up_mm = (middle[0] + 1 - rows[inside]) * PIXEL_MM
-        out_mm = (columns[inside] - middle[1] - 1) * PIXEL_MM
+        rows, columns = np.nonzero(inside)
+        up_mm = (middle[0] + 1 - rows) * PIXEL_MM
+        out_mm = (columns - middle[1] - 1) * PIXEL_MM
         towards = -up_mm if jaw is Jaw.LOWER else up_mm
         # Bone on the base side of the arch and close to its curve counts; the other jaw does not.
         score = float(
@@ -170,9 +170,9 @@ def _jaw_mask(
     solid = ndimage.binary_fill_holes(closed)
     inner = ndimage.distance_transform_edt(solid) > radius + 1
     filled = ndimage.binary_fill_holes((pieces == best) | inner | (solid & ~closed))
-    largest, number = ndimage.label(filled)
+    labels, number = ndimage.label(filled)
     if number > 1:
-        filled = largest == 1 + int(np.argmax(np.bincount(largest.ravel())[1:]))
+        filled = labels == 1 + int(np.argmax(np.bincount(labels.ravel())[1:]))
     return np.asarray(filled)
 
 

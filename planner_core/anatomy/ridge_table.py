@@ -1,0 +1,111 @@
+"""The ridge measured along the whole arch, as arrays for a chart and as a table (CSV)."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+
+import numpy as np
+from attrs import frozen
+
+from planner_core.anatomy.bone import Degradation
+from planner_core.anatomy.ridge import PLATE_DEPTHS_MM, WIDTH_DEPTHS_MM, AirSpace, Ridge, ridge_at
+from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal
+from planner_core.geometry.frames import FloatArray
+from planner_core.geometry.volume import Volume
+from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
+from planner_core.progress import Progress, silent
+
+SPACING_MM = 1.0
+"""Spacing of the stations, mm (our choice: three voxels of a usual scan)."""
+
+
+@frozen(eq=False)
+class RidgeTable:
+    """The ridge at even stations; None becomes nan in the arrays and an empty cell in the table."""
+
+    rows: tuple[Ridge, ...]
+
+    @property
+    def stations_mm(self) -> FloatArray:
+        """Stations, shape (n,)."""
+        return np.array([row.station_mm for row in self.rows])
+
+    def width_mm(self, depth_mm: float) -> FloatArray:
+        """Width at a depth of `WIDTH_DEPTHS_MM` below the crest, shape (n,); nan where not measurable."""
+        return _array([row.width_mm[depth_mm] for row in self.rows])
+
+    @property
+    def height_mm(self) -> FloatArray:
+        """Height over what lies beneath, shape (n,); nan where not measurable."""
+        return _array([row.height_mm for row in self.rows])
+
+    def to_csv(self) -> str:
+        """Give the table as comma-separated text with a header line and units in the names."""
+        out = io.StringIO()
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(
+            [
+                "station_mm",
+                *(f"width_{depth:g}_mm" for depth in WIDTH_DEPTHS_MM),
+                *(f"width_{depth:g}_sigma_mm" for depth in WIDTH_DEPTHS_MM),
+                "height_mm", "height_sigma_mm", "height_to",
+                *(f"cheek_plate_{depth:g}_mm" for depth in PLATE_DEPTHS_MM),
+                *(f"tongue_plate_{depth:g}_mm" for depth in PLATE_DEPTHS_MM),
+                "concavity_mm", "crest_x_lps_mm", "crest_y_lps_mm", "crest_z_lps_mm", "not_measurable",
+            ]
+        )  # fmt: skip
+        for row in self.rows:
+            writer.writerow(_cells(row))
+        return out.getvalue()
+
+
+def _array(values: Sequence[float | None]) -> FloatArray:
+    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+
+
+def _cell(value: float | None) -> str:
+    return "" if value is None or not np.isfinite(value) else f"{value:.2f}"
+
+
+def _cells(row: Ridge) -> list[str]:
+    crest = [None, None, None] if row.crest_lps_mm is None else list(row.crest_lps_mm)
+    # One reason said once is enough: most stations fail as a whole.
+    reasons = list(dict.fromkeys(row.reasons.values()))
+    return [
+        f"{row.station_mm:.1f}",
+        *(_cell(row.width_mm[depth]) for depth in WIDTH_DEPTHS_MM),
+        *(_cell(row.width_sigma_mm.get(depth)) for depth in WIDTH_DEPTHS_MM),
+        _cell(row.height_mm),
+        _cell(row.height_sigma_mm),
+        row.height_to if row.height_mm is not None else "",
+        *(_cell(row.cheek_plate_mm.get(depth)) for depth in PLATE_DEPTHS_MM),
+        *(_cell(row.tongue_plate_mm.get(depth)) for depth in PLATE_DEPTHS_MM),
+        _cell(row.concavity_mm),
+        *(_cell(value) for value in crest),
+        "; ".join(reasons),
+    ]
+
+
+def ridge_along(
+    volume: Volume,
+    arch: ArchCurve,
+    bone: BoneSurface | None = None,
+    canals: Sequence[Canal] = (),
+    spaces: Sequence[AirSpace] = (),
+    spacing_mm: float = SPACING_MM,
+    progress: Progress = silent,
+    levels: GreyLevels | None = None,
+    degradation: Degradation | None = None,
+    crest_cut: tuple[FloatArray, FloatArray] | None = None,
+) -> RidgeTable:
+    """Measure the ridge at stations along the whole arch (see `ridge_at`)."""
+    levels = calibrate_grey(volume) if levels is None else levels
+    first, last = float(arch.stations_mm[0]), float(arch.stations_mm[-1])
+    stations = np.arange(np.ceil(first / spacing_mm), np.floor(last / spacing_mm) + 1) * spacing_mm
+    rows = []
+    for k, station in enumerate(stations):
+        progress(k / len(stations), "Measuring the ridge")
+        rows.append(ridge_at(volume, arch, float(station), bone, canals, spaces, levels, degradation, crest_cut))
+    return RidgeTable(tuple(rows))
