@@ -38,13 +38,21 @@ class Watched:
         self.lines.put(None)
 
     def stop(self) -> int:
-        """End the worker and give its exit status."""
+        """End the worker, let its last words arrive, and give its exit status."""
         self.process.kill()
         status = self.process.wait()
         self.thread.join()
         assert self.process.stdout is not None
         self.process.stdout.close()
         return status
+
+    def ended(self) -> int:
+        """Give the exit status of a worker that has said its last word."""
+        try:
+            self.process.wait(timeout=HANG_S)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+        return self.stop()
 
 
 def watch(seed: int, first: int, last: int, step: int, found: Counter[str], failures: list[dict[str, Any]]) -> None:
@@ -61,7 +69,7 @@ def watch(seed: int, first: int, last: int, step: int, found: Counter[str], fail
                 _fail(failures, found, "hang", current if current is not None else first, f"over {wait:.0f} s")
                 break
             if line is None:
-                status = worker.stop() if worker.process.poll() is None else worker.process.wait()
+                status = worker.ended()
                 if current is None and status == 0:
                     return
                 what = f"worker ended with status {status}"
