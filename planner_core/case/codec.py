@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from enum import StrEnum
 from functools import cache
 from typing import Any, Protocol, get_args, get_origin
+from weakref import WeakKeyDictionary, proxy
 
 import attrs
 import numpy as np
@@ -184,7 +185,18 @@ def _float_out(value: float) -> Any:
     return value if math.isfinite(value) else str(value)
 
 
+_converters: WeakKeyDictionary[BlobPort, dict[bool, Converter]] = WeakKeyDictionary()
+
+
 def _converter(blobs: BlobPort, forbid_extra: bool) -> Converter:
+    """Give the converter of a blob store; making one takes longer than using it, so each store keeps its own."""
+    kept = _converters.setdefault(blobs, {})
+    if forbid_extra not in kept:
+        kept[forbid_extra] = _new_converter(proxy(blobs), forbid_extra)
+    return kept[forbid_extra]
+
+
+def _new_converter(blobs: BlobPort, forbid_extra: bool) -> Converter:
     converter = _bare(forbid_extra)
 
     def array_out(array: AnyArray) -> Any:
@@ -197,9 +209,9 @@ def _converter(blobs: BlobPort, forbid_extra: bool) -> Converter:
 
     converter.register_unstructure_hook_func(_is_array, array_out)
     converter.register_structure_hook_func(_is_array, array_in)
-    converter.register_unstructure_hook(Volume, blobs.put_volume)
+    converter.register_unstructure_hook(Volume, lambda volume: blobs.put_volume(volume))
     converter.register_structure_hook(Volume, lambda value, _: blobs.get_volume(value))
-    converter.register_unstructure_hook(Surface, blobs.put_surface)
+    converter.register_unstructure_hook(Surface, lambda surface: blobs.put_surface(surface))
     converter.register_structure_hook(Surface, lambda value, _: blobs.get_surface(value))
     return converter
 

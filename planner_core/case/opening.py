@@ -132,17 +132,20 @@ def _lock_or_reason(folder: Path) -> tuple[CaseLock | None, str]:
 
 
 def _connected(path: Path, read_only: bool) -> Opened:
-    db = rows.connect(path, read_only)
+    db = None
     try:
+        db = rows.connect(path, read_only)
         _examine(db)
     except sqlite3.OperationalError:
-        db.close()
+        if db is not None:
+            db.close()
         if not read_only:
             raise
         # A commit was interrupted and cannot be rolled back in a folder that cannot be written: do it on a copy.
         return _on_a_copy(path)
     except BaseException:
-        db.close()
+        if db is not None:
+            db.close()
         raise
     return Opened(db)
 
@@ -151,7 +154,7 @@ def _on_a_copy(path: Path) -> Opened:
     scratch = tempfile.TemporaryDirectory(prefix="case-copy-")
     for name in (path.name, path.name + "-journal"):
         with suppress(FileNotFoundError):
-            shutil.copy(path.with_name(name), Path(scratch.name) / name)
+            shutil.copyfile(path.with_name(name), Path(scratch.name) / name)
     db = rows.connect(Path(scratch.name) / path.name, read_only=False)
     try:
         _examine(db)

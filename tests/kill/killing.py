@@ -26,8 +26,8 @@ from tests.core.case.sample_plans import full_plan
 
 ACKNOWLEDGED = struct.Struct("<q64s")
 WORKS = ("edit", "undo", "import", "create")
-LONGEST_LIFE_S = 0.12
-"""A child is killed within this time after its first acknowledged step."""
+LONGEST_LIFE_S = 0.6
+"""A child is killed within this time after it began; early moments are as likely as late ones on a log scale."""
 
 SCAN_VOXELS = (60, 160, 160)
 """A scan of 3 MB: writing it takes long enough to be hit."""
@@ -72,7 +72,7 @@ def _one_child(folder: Path, work: str, chance: random.Random) -> dict[int, str]
     os.close(writer)
     with os.fdopen(reader, "rb", buffering=0) as stream:
         stream.read(1)  # it has begun
-        time.sleep(chance.random() * LONGEST_LIFE_S)
+        time.sleep(LONGEST_LIFE_S * 10.0 ** (-2.0 * chance.random()))
         os.kill(child, signal.SIGKILL)
         _, status = os.waitpid(child, 0)
         data = stream.read() or b""
