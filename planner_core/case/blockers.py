@@ -4,11 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from planner_core.case.derived import budgets_of, known_scan_check, ledger_of, match_state
+from planner_core.case.derived import (
+    budgets_of,
+    guide_inputs_of,
+    known_choice,
+    known_scan_check,
+    ledger_of,
+    match_state,
+)
 from planner_core.case.plan import Plan
 from planner_core.case.staleness import stale_parts
 from planner_core.findings import Finding, Severity
 from planner_core.planning.drilling import Guidance, Support
+from planner_core.planning.eligibility import refusals
 from planner_core.planning.ledger import LedgerState
 from planner_core.planning.obstacles import ObstacleKind
 from planner_core.protocol.sites import side_of
@@ -40,6 +48,7 @@ def findings_of(plan: Plan) -> tuple[Finding, ...]:
         *_anatomy(plan),
         *_fixtures(plan),
         *_guide(plan),
+        *_choice(plan),
         *_clearances(plan),
         *_budget(plan),
     ]
@@ -132,6 +141,21 @@ def _guide(plan: Plan) -> Iterator[Finding]:
         yield _block("no-sleeve", f"No sleeve is chosen for {', '.join(without)}.")
     if not plan.guide.code:
         yield _block("no-guide-code", "The guide has no code to compare aloud at the chair.")
+
+
+def _choice(plan: Plan) -> Iterator[Finding]:
+    """Give what speaks against the guide that was chosen, and whether any guide would do."""
+    for tooth in plan.mouth.teeth or ():
+        if plan.guide.support is Support.TEETH and guided(plan) and tooth.to_extract:
+            text = f"Tooth {tooth.number} is to be extracted and is named as a carrier of the guide."
+            yield _block("carrier-to-extract", text, tooth.number)
+    for refusal in refusals(
+        plan.guide.support, plan.guide.guidance, plan.mouth, guide_inputs_of(plan), plan.fixtures
+    ):
+        yield Finding(Severity.WARNING, "guide-not-open", f"Against this guide: {refusal.reason}")
+    choice = known_choice(plan)
+    if choice is not None and choice.advised is None and plan.fixtures:
+        yield _block("no-option-passes", f"No option of guide passes. {choice.reason}")
 
 
 def _clearances(plan: Plan) -> Iterator[Finding]:

@@ -17,6 +17,8 @@ from planner_core.case.staleness import match_changes
 from planner_core.errors import PlannerError
 from planner_core.geometry.covariance import PoseCovariance
 from planner_core.imaging.scan_check import ScanCheck, check_scan
+from planner_core.planning.choice import Choice, choose
+from planner_core.planning.drilling import Support
 from planner_core.planning.error_budget import SiteBudget, budgets
 from planner_core.planning.guide_inputs import DEFAULT_HARM_LIMIT, GuideInputs
 from planner_core.planning.ledger import Ledger, LiveLedger
@@ -65,6 +67,7 @@ _live: Memory[LiveLedger] = Memory(4)
 _ledgers: Memory[Ledger] = Memory()
 _guides: Memory[GuideInputs] = Memory()
 _budgets: Memory[Mapping[str, SiteBudget]] = Memory()
+_choices: Memory[Choice] = Memory(4)
 
 
 def known_scan_check(plan: Plan) -> ScanCheck | None:
@@ -156,4 +159,40 @@ def budgets_of(plan: Plan) -> Mapping[str, SiteBudget]:
         match,
         rows,
         check,
+    )
+
+
+def choice_of(plan: Plan) -> Choice:
+    """Give the choice of guide over every support and guidance; takes a good part of a second the first time."""
+    parts = _choice_inputs(plan)
+    match = match_in_use(plan)
+    # A matched surface of the teeth carries guides on teeth; on mucosa only a dual scan or prosthesis would do.
+    matches = {Support.TEETH: match, Support.MUCOSA: match}
+    return _choices.get(
+        lambda: choose(
+            plan.fixtures,
+            obstacles_in(plan),
+            ledger_of(plan).rows,
+            guide=guide_inputs_of(plan),
+            matches=matches,
+            facts=plan.mouth,
+            degradation=known_scan_check(plan),
+        ),
+        *parts,
+    )
+
+
+def known_choice(plan: Plan) -> Choice | None:
+    """Give the choice of guide if it has been worked out already."""
+    return _choices.known(*_choice_inputs(plan))
+
+
+def _choice_inputs(plan: Plan) -> tuple[object, ...]:
+    return (
+        plan.fixtures,
+        guide_inputs_of(plan),
+        match_in_use(plan),
+        ledger_of(plan),
+        plan.mouth,
+        known_scan_check(plan),
     )

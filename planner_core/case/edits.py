@@ -29,6 +29,7 @@ from planner_core.errors import PlannerError
 from planner_core.geometry.frames import AnyArray
 from planner_core.imaging.scan import ImportedScan
 from planner_core.planning.drilling import DrillList, Guidance, Sleeve, Support
+from planner_core.planning.eligibility import MouthFacts
 from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
 from planner_core.registration.match import Match, PointPair
 
@@ -284,6 +285,14 @@ def set_harm_limit(plan: Plan, harm_chance: float | None) -> Plan:
     if harm_chance is not None and not 0.0 < harm_chance < 1.0:
         raise PlannerError(f"A chance of harm of {harm_chance} cannot be used.", "Give a value between 0 and 1.")
     return evolve(plan, limits=evolve(plan.limits, harm_chance=harm_chance))
+
+
+def set_mouth(plan: Plan, mouth: MouthFacts) -> Plan:
+    """Record what was examined at the chair: carrier teeth, mucosa, keratinised band, mouth opening."""
+    for tooth in mouth.teeth or ():
+        if not re.fullmatch(r"[1-4][1-8]", tooth.number):
+            raise PlannerError(f"{tooth.number!r} is not a permanent tooth.", "Use ISO 3950 numbers from 11 to 48.")
+    return evolve(plan, mouth=mouth)
 
 
 def set_limits(plan: Plan, limits: Limits) -> Plan:

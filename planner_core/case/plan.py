@@ -19,6 +19,7 @@ from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.scan import ScanSource
 from planner_core.planning.drilling import DrillList, Guidance, Sleeve, Support
+from planner_core.planning.eligibility import MouthFacts
 from planner_core.planning.fixture import PlacedFixture
 from planner_core.registration.match import Match, PointPair
 
@@ -145,6 +146,8 @@ class Plan:
     """By site."""
     guide: GuideSettings = field(factory=GuideSettings)
     limits: Limits = field(factory=Limits)
+    mouth: MouthFacts = field(factory=MouthFacts)
+    """What was examined at the chair and decides which guides are open."""
     notes: str = ""
     made_on: Mapping[str, str] = field(converter=frozen_mapping, factory=dict)
     """Content hash of the scan that each part was drawn on: "arch", "canal:left", "fixture:36", "pairs", "reading".

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 from planner_core.case.blockers import findings_of, guided
 from planner_core.case.codec import FORMAT, dumps, plain
-from planner_core.case.derived import budgets_of, known_scan_check, ledger_of, match_state, scan_check_of
+from planner_core.case.derived import budgets_of, choice_of, known_scan_check, ledger_of, match_state, scan_check_of
 from planner_core.case.plan import Plan
 from planner_core.case.rows import Revision
 from planner_core.geometry.frames import angle_between_deg
@@ -49,7 +49,9 @@ def sheet_of(
         "final" (a draft all the same while a blocker stands) or "draft".
     """
     if plan.scan is not None:
-        scan_check_of(plan, part_of(progress, 0.0, 0.9))
+        scan_check_of(plan, part_of(progress, 0.0, 0.7))
+    if plan.fixtures:
+        choice_of(plan)
     made = made_utc or datetime.now(UTC).isoformat(timespec="seconds")
     stamp = Stamp(made_utc=made, program=PROGRAM)
     if revision is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import random
 import shutil
@@ -87,10 +88,8 @@ def _work(folder: Path, work: str, writer: int, seed: int) -> None:
     chance = random.Random(seed)
     if work == "create":
         os.write(writer, b"!")
-        while True:
-            place = folder.parent / f"other-{chance.randrange(3)}"
-            if place.exists():
-                shutil.rmtree(place)
+        for number in itertools.count():
+            place = folder.parent / f"other-{number}"
             CaseStore.create(place, "tester", edits.set_scan(Plan(), _scan(chance))).close()
     store = CaseStore.open(folder, author="tester")
     session = Session(store=store)
@@ -139,8 +138,10 @@ def _look(folder: Path, known: dict[int, str], result: dict[str, Any]) -> None:
     except Exception as fault:
         print(f"broken: {fault!r}")
         result["broken"] += 1
-    for k in range(3):
-        _look_beside(folder.parent / f"other-{k}", result)
+    left = [path.name[1:].partition("-new-")[0] for path in folder.parent.glob(".other-*-new-*")]
+    made = [path.name for path in folder.parent.glob("other-*")]
+    for name in {*left, *made}:
+        _look_beside(folder.parent / name, result)
 
 
 def _needed(store: CaseStore) -> set[str]:
