@@ -30,14 +30,13 @@ BRIDGE_SETTINGS = Acquisition(
     kvp=110.0,
     aluminium_mm=2.5,
     copper_mm=0.3,
-    photons=4.0e4,
-    views=450,
+    photons=5.0e4,
+    views=360,
     scatter=0.6,
     scatter_corrected=0.85,
     scatter_floor=0.003,
     start_deg=11.0,
     cutoff=0.85,
-    map_refinement=0.75,
 )
 DUAL_VERSION = "1.0"
 DUAL_SETTINGS = Acquisition(

@@ -18,6 +18,7 @@ from phantoms.materials import Material
 from phantoms.physics.acquisition import Acquisition, Geometry, geometry_of
 from phantoms.physics.attenuation import HYDROXYAPATITE, mixture_cm2_g, table_per_mm
 from phantoms.physics.detector import record
+from phantoms.physics.fdk import reconstruct
 from phantoms.physics.projector import view_frame
 from phantoms.physics.spectrum import Spectrum
 from phantoms.physics.spekpy_spectrum import check_attenuation_against_xraydb, spekpy_spectrum
@@ -228,11 +229,12 @@ def simulate_rtk(
     spectrum = spekpy_spectrum(acquisition.kvp, acquisition.aluminium_mm, acquisition.copper_mm, 2.0)
     maps = (fine, paint_surroundings(scene, fine))
     left, bare = transmissions_rtk(maps, geometry, spectrum, part_of(progress, 0.02, 0.8))
-    rng = np.random.default_rng([seed, 1234])
-    volumes = []
-    wanted = [(left, rng), (left, None), (bare, None)] if with_truth else [(left, rng)]
-    for n, (kept, noise) in enumerate(wanted):
-        logs = record(kept, acquisition, geometry, spectrum, noise)
-        progress(0.8 + 0.06 * n, "reconstructing")
-        volumes.append(reconstruct_rtk(logs, geometry, acquisition.shape, acquisition.voxel_mm, acquisition.cutoff))
+    logs = record(left, acquisition, geometry, spectrum, np.random.default_rng([seed, 1234]))
+    progress(0.8, "reconstructing")
+    volumes = [reconstruct_rtk(logs, geometry, acquisition.shape, acquisition.voxel_mm, acquisition.cutoff)]
+    if with_truth:
+        # Only their difference counts, and our own FDK gives the same one in a fraction of the time.
+        progress(0.9, "reconstructing the truth")
+        pair = [record(kept, acquisition, geometry, spectrum, None) for kept in (left, bare)]
+        volumes += reconstruct(pair, geometry, acquisition.shape, acquisition.voxel_mm, acquisition.cutoff)
     return assemble(scene, acquisition, spectrum, geometry, fine, volumes)
