@@ -194,6 +194,7 @@ class _SurfaceTarget:
         self.tree = TriangleTree.of(surface)
         self.closed = _closed(surface)
         self.last: dict[tuple[str, str], int] = {}
+        self.middle: dict[tuple[str, str], tuple[FloatArray, float]] = {}
 
     def distance(self, key: tuple[str, str], profile: FloatArray, frame: FixtureFrame) -> _Distance | None:
         tree = self.tree
@@ -222,10 +223,20 @@ class _SurfaceTarget:
         on_fixture = nearest_on_solid(profile, origin, axis, near)
         if best > 0.0 and (self.inside or self.closed):
             depth = max(0.5 * float(profile[-1, 0]), z_min if self.inside else 0.0)
-            behind = self.signed(origin + depth * axis) < 0.0
-            if behind != self.inside:
+            if self._behind(key, origin + depth * axis) != self.inside:
                 best = -best
         return _Distance(float(best), on_fixture, near)
+
+    def _behind(self, key: tuple[str, str], point: FloatArray) -> bool:
+        """Tell whether a point lies behind the surface; nothing to search while it moved less than its distance."""
+        before = self.middle.get(key)
+        if before is not None:
+            step = point - before[0]
+            if step @ step < before[1] ** 2:
+                return before[1] < 0.0
+        value = self.signed(point)
+        self.middle[key] = (point, value)
+        return value < 0.0
 
     def signed(self, point: FloatArray) -> float:
         tree = self.tree
