@@ -135,7 +135,7 @@ def read_header(file: ScanFile) -> ImageHeader | NotAnImage:
         If the file lies in a damaged zip.
     """
     if _DEFLATED.encode() in file.head(1024):
-        file = _inflated(file)
+        file = inflated(file)
     size = min(FIRST_HEAD_BYTES, file.size)
     limit = min(LARGEST_HEADER_BYTES, file.size)
     while True:
@@ -230,7 +230,7 @@ def _header(file: ScanFile, dataset: Dataset, head: bytes, end: int | None) -> I
     raise DamagedFile(f"{file.name} says one thing about its compression and does another")
 
 
-def _inflated(file: ScanFile) -> ScanFile:
+def inflated(file: ScanFile) -> ScanFile:
     """Give a deflated file (PS3.5 A.5) as if it lay there plain; it is unpacked anew whenever it is opened.
 
     pydicom would unpack without a limit.
