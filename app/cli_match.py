@@ -7,7 +7,15 @@ from typing import Any
 
 import numpy as np
 
-from app.cli_shared import Arguments, Commands, add_command, findings_json, findings_lines, open_case, tell
+from app.cli_shared import (
+    Arguments,
+    Commands,
+    add_command,
+    findings_json,
+    findings_lines,
+    open_case,
+    tell,
+)
 from app.edit_script import read_json
 from planner_core.case import edits
 from planner_core.case.codec import from_plain
@@ -32,15 +40,7 @@ def register(commands: Commands) -> None:
 
 def _points(arguments: Arguments) -> None:
     data = read_json(arguments.pairs)
-    if not isinstance(data, dict) or not isinstance(data.get("pairs"), list):
-        raise PlannerError(f'{arguments.pairs.name} holds no list called "pairs".', "See `match-points --help`.")
-    rows = [
-        {"name": f"pair {k + 1}", **row} if isinstance(row, dict) else row for k, row in enumerate(data["pairs"])
-    ]
-    pairs: tuple[PointPair, ...] = from_plain(rows, tuple[PointPair, ...])
-    for pair in pairs:
-        if pair.surface_mm.shape != (3,) or pair.lps_mm.shape != (3,):
-            raise PlannerError(f"The pair {pair.name!r} needs three numbers at both ends.", "Correct the file.")
+    pairs = pairs_of(data, arguments.pairs)
     at = np.array(data.get("at_lps_mm") or np.zeros((0, 3)), dtype=np.float64).reshape(-1, 3)
     surface_id = str(data.get("surface_id") or "")
     if arguments.into is None:
@@ -48,6 +48,20 @@ def _points(arguments: Arguments) -> None:
     else:
         match, at = _adopt(arguments.into, pairs, surface_id, at)
     tell(arguments, match_json(match, pairs, at), match_lines(match, pairs, at))
+
+
+def pairs_of(data: Any, path: Path) -> tuple[PointPair, ...]:
+    """Give the pairs of a pairs file."""
+    if not isinstance(data, dict) or not isinstance(data.get("pairs"), list):
+        raise PlannerError(f'{path.name} holds no list called "pairs".', "See `match-points --help`.")
+    rows = [
+        {"name": f"pair {k + 1}", **row} if isinstance(row, dict) else row for k, row in enumerate(data["pairs"])
+    ]
+    pairs: tuple[PointPair, ...] = from_plain(rows, tuple[PointPair, ...])
+    for pair in pairs:
+        if pair.surface_mm.shape != (3,) or pair.lps_mm.shape != (3,):
+            raise PlannerError(f"The pair {pair.name!r} needs three numbers at both ends.", "Correct the file.")
+    return pairs
 
 
 def _adopt(case: Path, pairs: tuple[PointPair, ...], surface_id: str, at: FloatArray) -> tuple[Match, FloatArray]:

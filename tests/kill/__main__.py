@@ -1,7 +1,7 @@
 """`python3 -m tests.kill --kills 300 [--seed S] [--json]`: kill the program at random moments and look for loss.
 
-After each kill the case is opened again: every step whose saving was acknowledged must be there, unchanged, the whole
-case must pass its check, and nothing half-made may be left beside or inside it.
+After each kill the case is opened again: every step whose saving was acknowledged must be there, unchanged, the
+whole case must pass its check, and nothing half-made may be left beside or inside it.
 """
 
 from __future__ import annotations
