@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NoReturn
 
-from app import cli_case, cli_demo, cli_match, cli_plan, cli_propose, cli_roads, cli_scan
+from app import cli_case, cli_demo, cli_match, cli_network, cli_plan, cli_propose, cli_roads, cli_scan
 from planner_core.errors import Cancelled, PlannerError
 
 DONE, FAULT, REFUSED, STOPPED = 0, 1, 2, 130
@@ -36,7 +36,7 @@ def parser() -> argparse.ArgumentParser:
     """Give the parser with every command."""
     top = _Parser(prog="python3 -m app", description="Planning of guided implant surgery.", epilog=CAUTION)
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=_Parser)
-    for part in (cli_demo, cli_scan, cli_match, cli_roads, cli_plan, cli_propose, cli_case):
+    for part in (cli_demo, cli_scan, cli_network, cli_match, cli_roads, cli_plan, cli_propose, cli_case):
         part.register(commands)
     return top
 
