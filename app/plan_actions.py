@@ -139,6 +139,7 @@ class PlanActions:
             raise PlannerError("There is no scan to place a fixture in.", "Open a scan first.")
         if site in self.plan.fixtures:
             raise PlannerError(f"There is a fixture at {site} already.", "Choose another site, or change this one.")
+        self.workspace.view.select("")
         self.toolbox.take(PlaceFixture(self.workspace, site, shape))
 
     def change_shape(self, site: str, shape: FixtureShape) -> None:

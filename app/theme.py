@@ -19,6 +19,7 @@ RESOURCES = Path(__file__).resolve().parent / "resources"
 FONT_SMALL_PX = 11
 """Smallest type in the window, pixels (our choice: still read at arm's length on a 1366 x 768 screen)."""
 FONT_BASE_PX = 13
+FONT_TABLE_PX = 12
 FONT_TITLE_PX = 16
 FONT_LARGE_PX = 22
 GAP_PX = 8
@@ -48,6 +49,8 @@ class Theme:
     surface: str
     bone: str
     fixture: str
+    mark: str
+    """Selection and the program's own marks on pictures, which stay dark in both looks."""
     picture: str
     """Ground of every picture; pictures stay dark in both looks."""
     picture_text: str
@@ -71,6 +74,7 @@ DARK = Theme(
     surface="#8fb7c9",
     bone="#d9d2c3",
     fixture="#f2f4f6",
+    mark=OKABE_SKY,
     picture="#07090b",
     picture_text="#e4e8ed",
 )
@@ -92,6 +96,7 @@ LIGHT = Theme(
     surface="#8fb7c9",
     bone="#d9d2c3",
     fixture="#f2f4f6",
+    mark=OKABE_SKY,
     picture="#07090b",
     picture_text="#e4e8ed",
 )
@@ -159,7 +164,7 @@ QDoubleSpinBox::down-arrow, QSpinBox::down-arrow {{ image: url("{down}"); width:
 QComboBox::drop-down {{ border: none; width: 20px; }}
 QComboBox::down-arrow {{ image: url("{down}"); width: 9px; height: 6px; }}
 QCheckBox:focus {{ color: {accent}; }}
-QTableWidget, QListWidget, QTreeWidget {{ background: {panel}; border: 1px solid {line}; border-radius: 3px;
+QTableWidget, QListWidget, QTreeWidget {{ font-size: {table}px; background: {panel}; border: 1px solid {line}; border-radius: 3px;
     gridline-color: {line}; alternate-background-color: {raised};
     selection-background-color: {raised}; selection-color: {text}; outline: none; }}
 QTableWidget::item, QListWidget::item {{ padding: 2px 4px; }}
@@ -189,5 +194,11 @@ QFrame[role="rule"] {{ background: {line}; max-height: 1px; min-height: 1px; bor
 def style_sheet(theme: Theme) -> str:
     """Give the Qt style sheet of a look."""
     pictures = {name: (RESOURCES / f"{name}-{theme.name}.svg").as_posix() for name in ("up", "down", "tick")}
-    sizes = {"base": FONT_BASE_PX, "small": FONT_SMALL_PX, "title": FONT_TITLE_PX, "large": FONT_LARGE_PX}
+    sizes = {
+        "base": FONT_BASE_PX,
+        "small": FONT_SMALL_PX,
+        "title": FONT_TITLE_PX,
+        "table": FONT_TABLE_PX,
+        "large": FONT_LARGE_PX,
+    }
     return _SHEET.format(**sizes, **pictures, **asdict(theme))

@@ -79,6 +79,10 @@ class SceneView(QWidget):
             button.clicked.connect(lambda _=False, name=key: self.choose(name))
             self._group.addButton(button)
             row.addWidget(button)
+        self._frame_note = QLabel("own frame: sides unknown")
+        self._frame_note.setProperty("role", "note")
+        self._frame_note.setToolTip("Right and left are known once the surface scan is matched: see Patient")
+        row.addWidget(self._frame_note)
         row.addStretch(1)
         reset = QPushButton("Front")
         reset.setToolTip("Look from the front again")
@@ -152,6 +156,7 @@ class SceneView(QWidget):
             button.setChecked(button.objectName() == f"scene-{self.scene}")
             if button.objectName() == "scene-surface":
                 button.setEnabled(bool(self._workspace.plan.surfaces))
+        self._frame_note.setVisible(self.scene == "surface")
         if self._stage is None:
             return
         text = self._stage.refresh(self.scene)
@@ -178,6 +183,11 @@ class SceneView(QWidget):
         pixels = self._stage.pixels()
         height, width, _ = pixels.shape
         return QImage(pixels.data, width, height, 3 * width, QImage.Format.Format_RGB888).copy()
+
+    @property
+    def stage(self) -> Any:
+        """The render window with its camera; None before VTK is there."""
+        return self._stage
 
     @property
     def canvas(self) -> QWidget | None:

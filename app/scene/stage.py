@@ -128,7 +128,7 @@ class Stage:
             wanted[f"canal:{side}"] = ((canal,), lambda canal=canal: things.canal_actors(canal, theme.canal))
         for site, fixture in plan.fixtures.items():
             mesh = drawn.fixture_mesh(workspace, fixture)
-            colour = theme.accent if site == in_hand else theme.fixture
+            colour = theme.mark if site == in_hand else theme.fixture
             label = site_label(site, workspace.settings.notation)
             top = fixture.pose.at_depth(-4.0)
             wanted[f"fixture:{site}"] = (
@@ -142,7 +142,7 @@ class Stage:
             if envelope is not None and "envelope" in layers and site == in_hand:
                 wanted[f"envelope:{site}"] = (
                     (envelope,),
-                    lambda envelope=envelope: [things.envelope_actor(envelope, theme.accent)],
+                    lambda envelope=envelope: [things.envelope_actor(envelope, theme.mark)],
                 )
         if plan.arch is not None and wanted:
             arch = plan.arch
@@ -201,7 +201,7 @@ class Stage:
         plan = self._workspace.plan
         if plan.scan is None:
             return
-        volume, accent = plan.scan.volume, self._workspace.theme.accent
+        volume, accent = plan.scan.volume, self._workspace.theme.mark
         arch = plan.arch
 
         def make() -> list[Any]:
@@ -250,10 +250,29 @@ class Stage:
         bounds = self._bounds()
         if bounds is not None:
             self._renderer.ResetCamera(bounds)
-        camera.Zoom(1.3)
+        camera.Zoom(1.12)
         if draw:
             self._clip()
             self._window.Render()
+
+    def look_at(self, place: Any, from_direction: Any, away_mm: float = 90.0) -> None:
+        """Look at a place from a direction, as a user turns the view to it."""
+        direction = np.asarray(from_direction, dtype=np.float64)
+        direction = direction / np.linalg.norm(direction)
+        camera = self._renderer.GetActiveCamera()
+        camera.SetFocalPoint(*(float(v) for v in place))
+        camera.SetPosition(*(float(v) for v in np.asarray(place) + away_mm * direction))
+        camera.SetViewUp(*np.eye(3)[int(np.argmin(np.abs(direction)))])
+        self._clip()
+        self._window.Render()
+
+    def screen_of(self, place: Any) -> tuple[float, float]:
+        """Give where a place stands in the widget."""
+        self._renderer.SetWorldPoint(*(float(v) for v in place), 1.0)
+        self._renderer.WorldToDisplay()
+        x, y, _ = self._renderer.GetDisplayPoint()
+        ratio = self.widget.devicePixelRatioF()
+        return x / ratio, self.widget.height() - 1 - y / ratio
 
     def _bounds(self) -> list[float] | None:
         found = [r.ComputeVisiblePropBounds() for r in (self._renderer, self._inner)]

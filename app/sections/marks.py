@@ -36,6 +36,11 @@ class Brushwork:
         found = np.atleast_2d(self.frame.to_pixel(points_lps_mm))
         return found[:, 1::-1] + 0.5, found[:, 2]
 
+    def holds(self, x: float, y: float) -> bool:
+        """Tell whether a screen point lies in the picture."""
+        rows, columns = self.frame.shape
+        return 0.0 <= x <= columns and 0.0 <= y <= rows
+
     def pixels(self, length_mm: float) -> float:
         """Give a length in screen pixels."""
         return length_mm / self.frame.pixel_mm
@@ -147,14 +152,14 @@ def paint_fixture(work: Brushwork, body: Mesh, in_hand: bool, locked: bool) -> b
     painter.setPen(pen(work.theme.picture, 4.0 if in_hand else 3.2, alpha=150))
     painter.drawLines(lines)
     style = Qt.PenStyle.DotLine if locked else Qt.PenStyle.SolidLine
-    painter.setPen(pen(work.theme.accent if in_hand else work.theme.fixture, 2.0 if in_hand else 1.4, style))
+    painter.setPen(pen(work.theme.mark if in_hand else work.theme.fixture, 2.0 if in_hand else 1.4, style))
     painter.drawLines(lines)
     return True
 
 
 def paint_envelope(work: Brushwork, body: Mesh) -> None:
     """Paint where the drill may go: dashed, widening towards the apex."""
-    work.painter.setPen(pen(work.theme.accent, 1.2, Qt.PenStyle.DashLine, 220))
+    work.painter.setPen(pen(work.theme.mark, 1.2, Qt.PenStyle.DashLine, 220))
     for line in _ordered(cut_lines(body, work.frame)):
         work.painter.drawPath(line)
 
@@ -226,7 +231,8 @@ def paint_whisker(
         for end in (a, b):
             painter.drawLine(QPointF(*(end - across)), QPointF(*(end + across)))
     middle = (a + b) / 2.0
-    tag(work, text, float(middle[0]) + 8, float(middle[1]), colour)
+    if work.holds(float(middle[0]), float(middle[1])):
+        tag(work, text, float(middle[0]) + 8, float(middle[1]), colour)
 
 
 def paint_pair(work: Brushwork, point_lps_mm: FloatArray, name: str, colour: str, hollow: bool = False) -> None:
@@ -235,6 +241,8 @@ def paint_pair(work: Brushwork, point_lps_mm: FloatArray, name: str, colour: str
     if abs(float(depth[0])) > NEAR_PLANE_MM * 1.5:
         return
     x, y = float(xy[0, 0]), float(xy[0, 1])
+    if not work.holds(x, y):
+        return
     painter = work.painter
     painter.setPen(pen(colour, 1.4, Qt.PenStyle.DashLine if hollow else Qt.PenStyle.SolidLine))
     painter.setBrush(Qt.BrushStyle.NoBrush)

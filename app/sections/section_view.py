@@ -166,7 +166,7 @@ class SectionView(QWidget):
         self._paint_marks(work)
         self._paint_captions(work)
         if self.hasFocus():
-            painter.setPen(marks.pen(theme.accent, 1.0))
+            painter.setPen(marks.pen(theme.mark, 1.0))
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.drawRect(QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5))
         painter.end()
@@ -231,7 +231,7 @@ class SectionView(QWidget):
         if "places" in layers:
             for other in self._others:
                 if other.frame is not None:
-                    marks.paint_plane_line(work, other.frame, theme.accent)
+                    marks.paint_plane_line(work, other.frame, theme.mark)
         self._paint_fixtures(work)
         for pair in plan.pairs:
             marks.paint_pair(work, pair.lps_mm, pair.name, theme.pair)
@@ -256,10 +256,10 @@ class SectionView(QWidget):
                 marks.paint_plumb(
                     work, fixture.pose.platform_lps_mm, fixture.pose.axis_lps, fixture.shape.length_mm
                 )
-            if met and site != in_hand:
-                xy, _ = work.place(fixture.pose.platform_lps_mm)
+            x, y = work.place(fixture.pose.platform_lps_mm)[0][0].tolist()
+            if met and site != in_hand and work.holds(x, y):
                 label = site_label(site, workspace.settings.notation)
-                marks.tag(work, label, float(xy[0, 0]), float(xy[0, 1]) - 10, middle=True)
+                marks.tag(work, label, x, y - 10, middle=True)
         if "whiskers" in layers and in_hand in workspace.plan.fixtures:
             self._paint_whiskers(work, in_hand)
 
@@ -292,12 +292,12 @@ class SectionView(QWidget):
             (-frame.right_lps, 4.0, rows / 2),
             (frame.right_lps, columns - 4.0, rows / 2),
         ):
-            marks.tag(work, letters(direction), x, y, theme.accent)
-        marks.tag(work, letters(-frame.down_lps), columns / 2, 30, theme.accent, middle=True)
-        marks.tag(work, letters(frame.down_lps), columns / 2, rows - 12, theme.accent, middle=True)
+            marks.tag(work, letters(direction), x, y, theme.mark)
+        marks.tag(work, letters(-frame.down_lps), columns / 2, 30, theme.mark, middle=True)
+        marks.tag(work, letters(frame.down_lps), columns / 2, rows - 12, theme.mark, middle=True)
         side = seen_from(frame)
         if not any(letter in letters(frame.right_lps) for letter in "RL"):
-            marks.tag(work, f"seen from {side}", 6, 30, theme.accent)
+            marks.tag(work, f"seen from {side}", 6, 30, theme.mark)
         if self.kind is ViewKind.ACROSS and self._workspace.plan.arch is not None:
             marks.tag(work, "tongue", 6, rows / 2 + 18)
             station = self._shown_station()

@@ -160,7 +160,7 @@ class StripView(QWidget):
         self._paint_rows(painter, strip)
         self._paint_reading(painter)
         if self.hasFocus():
-            painter.setPen(marks.pen(theme.accent, 1.0))
+            painter.setPen(marks.pen(theme.mark, 1.0))
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.drawRect(QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5))
         painter.end()
@@ -197,7 +197,7 @@ class StripView(QWidget):
             ends = np.stack([fixture.pose.platform_lps_mm, fixture.apex_lps_mm])
             xy, _ = self._place(f"fixture:{site}", fixture, ends)
             wide = fixture.shape.diameter_mm / strip.pixel_mm
-            line = QColor(theme.accent if in_hand else theme.fixture)
+            line = QColor(theme.mark if in_hand else theme.fixture)
             fill = QColor(line)
             fill.setAlpha(70)
             outline = _bar(xy, wide)
@@ -208,14 +208,14 @@ class StripView(QWidget):
         if paint is not None:
             paint(painter, self)
         x = self.x_of(view.station_mm)
-        painter.setPen(marks.pen(theme.accent, 1.2))
+        painter.setPen(marks.pen(theme.mark, 1.2))
         painter.drawLine(QPointF(x, top), QPointF(x, top + 12))
         painter.drawLine(QPointF(x, top + rows), QPointF(x, top + rows - 12))
-        painter.setPen(marks.pen(theme.accent, 1.0, Qt.PenStyle.DotLine, 120))
+        painter.setPen(marks.pen(theme.mark, 1.0, Qt.PenStyle.DotLine, 120))
         painter.drawLine(QPointF(x, top + 12), QPointF(x, top + rows - 12))
         painter.restore()
-        self._text(painter, "R", left - 14, top + rows / 2 - 8, 12, theme.accent)
-        self._text(painter, "L", left + columns + 4, top + rows / 2 - 8, 12, theme.accent)
+        self._text(painter, "R", left - 14, top + rows / 2 - 8, 12, theme.mark)
+        self._text(painter, "L", left + columns + 4, top + rows / 2 - 8, 12, theme.mark)
         self._scale_bar(painter, strip)
 
     def _paint_canal(self, painter: QPainter, side: str, strip: Strip) -> None:
@@ -324,7 +324,7 @@ class StripView(QWidget):
         for site, fixture in workspace.plan.fixtures.items():
             x = self.x_of(arch.station_of(fixture.pose.platform_lps_mm))
             top = self._row_top(0)
-            colour = workspace.theme.accent if site == workspace.view.site else workspace.theme.picture_text
+            colour = workspace.theme.mark if site == workspace.view.site else workspace.theme.picture_text
             tip = QPainterPath(QPointF(x - 4, top + 4))
             tip.lineTo(x + 4, top + 4)
             tip.lineTo(x, top + 12)

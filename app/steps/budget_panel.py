@@ -12,6 +12,10 @@ from app.view_state import Step
 from app.words import mm, percent, site_words
 
 
+FAR_MM = 20.0
+"""Structures further away than this are left out of the panel, mm (our choice)."""
+
+
 class BudgetPanel(StepPanel):
     """Chance of harm, leeway against need, errors, shares; for the site in hand."""
 
@@ -107,6 +111,7 @@ class BudgetPanel(StepPanel):
 
     def _show_tables(self, budget: Any) -> None:
         theme = self.workspace.theme
+        near = [harm for harm in budget.harms if harm.decisive or harm.distance_mm <= FAR_MM]
         self.harms.show_rows(
             [
                 (
@@ -115,12 +120,12 @@ class BudgetPanel(StepPanel):
                     mm(harm.need_mm),
                     f"{percent(harm.chance)} ({100 * harm.limit:g} %)",
                 )
-                for harm in budget.harms
+                for harm in near
             ],
-            [state_icon("clear" if harm.chance <= harm.limit else "touches", theme) for harm in budget.harms],
+            [state_icon("clear" if harm.chance <= harm.limit else "touches", theme) for harm in near],
             [
                 f"Together ± {mm(harm.sigma_mm, 2)} mm along the nearest direction, of which ± {mm(harm.localisation_mm, 2)} mm is how well the structure is known"
-                for harm in budget.harms
+                for harm in near
             ],
             icon_column=0,
         )

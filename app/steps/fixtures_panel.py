@@ -14,6 +14,10 @@ from planner_core.geometry.frames import FloatArray, unit
 from planner_core.planning.fixture import FixturePose
 
 
+FAR_MM = 20.0
+"""Rows of the ledger further away than this are left out of the panel, mm (our choice)."""
+
+
 class PoseNumbers(QWidget):
     """Typed numbers of a fixture: platform by station, outwards and height; tilt along and across the arch."""
 
@@ -185,15 +189,14 @@ class FixturesPanel(StepPanel):
         if fixture is None:
             return
         shape = fixture.shape
-        self.title_.setText(
-            f"{site_words(fixture.site)}\n{shape.label}: true length {mm(shape.length_mm)} mm, Ø {mm(shape.diameter_mm)} mm"
-        )
+        shape = fixture.shape
+        self.title_.setText(f"{site_words(fixture.site)}\n{shape.label} (true length {mm(shape.length_mm)} mm)")
         self.lock.setChecked(fixture.locked)
         self.numbers.setEnabled(not fixture.locked)
         self.numbers.show_values(self._values(fixture.pose))
         rows, icons, tips = [], [], []
         for row in self.workspace.numbers.rows:
-            if row.site != fixture.site:
+            if row.site != fixture.site or row.distance_mm > FAR_MM:
                 continue
             to = row.obstacle if row.body == "fixture" else f"{row.obstacle} (drill)"
             mark = " c" if row.convention else ""

@@ -112,7 +112,8 @@ class ClickCanal(Tool):
             key=f"canal {self.side.value}",
             is_wanted=wanted,
         )
-        job.succeeded.connect(self._keep)
+        # A function of its own: Qt would forget a method of a tool that has been put away.
+        job.succeeded.connect(lambda canal: self._keep(canal))
         job.failed.connect(workspace.messages.report)
 
     def _keep(self, canal: Canal) -> None:

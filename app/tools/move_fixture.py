@@ -107,11 +107,11 @@ class MoveFixture(Tool):
             return
         _, depth = work.place(fixture.apex_lps_mm)
         if abs(float(depth[0])) < 1.5:
-            marks.paint_handles(work, fixture.apex_lps_mm, work.theme.accent)
+            marks.paint_handles(work, fixture.apex_lps_mm, work.theme.mark)
         if self._step is not None:
             label = site_label(fixture.site, self.workspace.settings.notation)
             xy, _ = work.place(fixture.pose.platform_lps_mm)
-            marks.tag(work, f"{self._mode} {label}", float(xy[0, 0]) + 14, float(xy[0, 1]) - 16, work.theme.accent)
+            marks.tag(work, f"{self._mode} {label}", float(xy[0, 0]) + 14, float(xy[0, 1]) - 16, work.theme.mark)
 
 
 def part_under(fixture: PlacedFixture, pick: Pick) -> str:

@@ -14,7 +14,10 @@ from planner_core.protocol.sheet import DrillRow, drill_rows
 
 TARGET_MM = 12.0
 """Least side of what is touched at the chair, mm (DESIGN.md section 7)."""
-WARNING = "Plan only. Manufacturers' drilling instructions and local rules come first. Stop if a drill stops early, goes deeper than planned, or the guide moves."
+WARNING = (
+    "Plan only. Manufacturers' drilling instructions and local rules come first. Stop if a drill stops early, goes"
+    " deeper than planned, or the guide moves."
+)
 
 
 class SurgeryView(QDialog):
@@ -43,7 +46,7 @@ class SurgeryView(QDialog):
             rows.addWidget(widget)
         rows.addStretch(1)
         for widget in (self.step, self.depth, self.basis):
-            rows.addWidget(widget, 0, Qt.AlignmentFlag.AlignHCenter)
+            rows.addWidget(widget)
             widget.setAlignment(Qt.AlignmentFlag.AlignCenter)
         rows.addStretch(1)
         self.site_row = QHBoxLayout()

@@ -152,8 +152,7 @@ def test_too_few_points_are_refused_in_a_sentence_and_kept(open_plan: Callable[.
 def test_the_canal_is_followed_as_a_job(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
     window = open_plan(edits.remove_canal(full_plan(), Side.LEFT))
     window.commands.run("anatomy.canal_left")
-    tool = window.toolbox.active
-    assert isinstance(tool, ClickCanal)
+    assert isinstance(window.toolbox.active, ClickCanal)
     truth = canal_points(Side.LEFT)
     for point in (truth[0], truth[len(truth) // 2], truth[-1]):
         window.toolbox.press(_pick(window, point))
@@ -165,7 +164,7 @@ def test_the_canal_is_followed_as_a_job(open_plan: Callable[..., Any], qtbot: Qt
     settle(window, qtbot)
 
 
-def test_pairs_come_from_both_sides_in_either_order(open_plan: Callable[..., Any]) -> None:
+def test_pairs_come_from_both_sides_in_either_order(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
     plan = edits.adopt_match(edits.set_pairs(full_plan(), ()), None)
     window = open_plan(plan)
     panel_actions = window.plan_actions
@@ -177,6 +176,7 @@ def test_pairs_come_from_both_sides_in_either_order(open_plan: Callable[..., Any
         for pick in (own, section) if k % 2 else (section, own):
             assert window.toolbox.press(pick)
             window.toolbox.release(pick)
+        qtbot.waitUntil(lambda k=k: len(window.workspace.plan.pairs) == k + 1, timeout=10000)
     window.toolbox.stop()
     assert [pair.name for pair in window.workspace.plan.pairs] == ["P1", "P2", "P3", "P4", "P5"]
     window.commands.run("match.pairs")
