@@ -14,16 +14,9 @@ from typing import Any
 import numpy as np
 
 from planner_core.planning.guide_inputs import GuideInputs
-from planner_core.planning.ledger import LiveLedger
 from planner_core.planning.obstacles import ObstacleKind
-from planner_core.planning.proposal import (
-    ENOUGH,
-    TILT_LIMIT_DEG,
-    SiteSearch,
-    leeway_over_need,
-    propose,
-    search_frame,
-)
+from planner_core.planning.pose_search import ENOUGH, TILT_LIMIT_DEG, SiteSearch, leeway_over_need, search_frame
+from planner_core.planning.proposal import propose
 from tests.studies.mouths import Mouth, random_mouth
 
 NAME = "propose"
@@ -84,7 +77,7 @@ def run(args: argparse.Namespace) -> dict[str, Any]:
         times.append(time.process_time() - start)
         best = proposal.best
         surface = next(o.geometry for o in mouth.obstacles if o.kind == ObstacleKind.BONE_SURFACE)
-        search = SiteSearch(search_frame(mouth.tooth, surface), LiveLedger(mouth.obstacles), guide, None, {}, None)
+        search = SiteSearch(search_frame(mouth.tooth, surface), mouth.obstacles, guide, None, {})
         slack, ratio = brute_force(mouth, search, best.fixture.shape)
         codes = {f.code for f in proposal.findings}
         leaves_bone = any(r.kind == ObstacleKind.BONE_SURFACE and r.distance_mm <= 0 for r in best.rows)

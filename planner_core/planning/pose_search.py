@@ -1,0 +1,348 @@
+"""Search for the best pose of a fixture under a planned tooth.
+
+The fixture's axis is described by where it passes the crest (two numbers), where it leaves the crown (two) and how
+deep the platform stands. Starts on a coarse grid are climbed by linear programmes and polished by small steps,
+first to keep every margin, then to have the largest ratio of leeway to need. No random numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from attrs import evolve, frozen
+from scipy.optimize import linprog
+
+from planner_core.errors import PlannerError
+from planner_core.geometry.covariance import PoseCovariance
+from planner_core.geometry.frames import FloatArray, angle_between_deg, unit
+from planner_core.geometry.surface import Surface
+from planner_core.planning.crowns import EXIT_SHARE, PlannedTooth
+from planner_core.planning.error_budget import SiteBudget, blunder_covariance, site_budget
+from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
+from planner_core.planning.guide_inputs import GuideInputs
+from planner_core.planning.harm import COUNTED_KINDS, Displacements, harms_of
+from planner_core.planning.ledger import LedgerRow, LiveLedger
+from planner_core.planning.obstacles import Obstacle
+from planner_core.planning.rays import hits_mm
+
+ENTRY_REACH_MM = 2.5
+"""How far from the ridge's middle the platform may be placed, mm (our choice)."""
+
+DEPTHS_MM = (-0.5, 2.5)
+"""Platform below the crest, from and to, mm (our choice)."""
+
+ENOUGH = 3.0
+"""Leeway over need beyond which more is not worth leaving the middle for (our choice)."""
+
+CENTRING = 0.004
+"""What a millimetre off the middle, squared, costs in leeway over need (our choice: decides between equals)."""
+
+TILT_LIMIT_DEG = 17.0
+"""Most that a fixture may lean off its crown's axis: what the usual angled abutment corrects (trade, M)."""
+
+WITHOUT_BONE_MM = 3.0
+"""Platform under the planned gingival margin where no bone surface is known, mm (common practice, no source)."""
+
+LEAN_MM_PER_DEG = 0.2
+"""What a degree over the limit weighs against a margin, mm (our choice: about its reach at the apex)."""
+
+NEAR_MM = 30.0
+"""Bone further from the crest than this is left out of the search, mm (our choice)."""
+
+STARTS, CLIMBS = 4, 14
+TRUST_MM = (0.8, 0.02)
+GRADIENT_STEP_MM = 0.05
+POLISH_MM = (0.2, 0.05)
+"""Starts and steps of the search (our choice, judged by tests.studies propose)."""
+
+
+@frozen(eq=False)
+class SearchFrame:
+    """The axes in which a pose is searched.
+
+    Five numbers: platform along the arch and to the face (mm from `crest_lps_mm`), exit along and to the face (mm
+    from `exit_lps_mm`), platform depth below the crest (mm).
+    """
+
+    site: str
+    crest_lps_mm: FloatArray
+    exit_lps_mm: FloatArray
+    along_lps: FloatArray
+    facial_lps: FloatArray
+    occlusal_lps: FloatArray
+    exit_reach_mm: tuple[float, float]
+
+    def pose(self, x: FloatArray) -> FixturePose:
+        """Give the pose of five numbers."""
+        entry = self.crest_lps_mm + x[0] * self.along_lps + x[1] * self.facial_lps
+        leave = self.exit_lps_mm + x[2] * self.along_lps + x[3] * self.facial_lps
+        axis = unit(entry - leave)
+        return FixturePose(entry + x[4] * axis, axis)
+
+    def lean_deg(self, pose: FixturePose) -> float:
+        """Give the angle between a pose's axis and the crown's."""
+        return angle_between_deg(-pose.axis_lps, self.occlusal_lps)
+
+    @property
+    def bounds(self) -> tuple[FloatArray, FloatArray]:
+        """Least and largest values of the five numbers."""
+        a, f = (0.999 * reach for reach in self.exit_reach_mm)
+        low = np.array([-ENTRY_REACH_MM, -ENTRY_REACH_MM, -a, -f, DEPTHS_MM[0]])
+        high = np.array([ENTRY_REACH_MM, ENTRY_REACH_MM, a, f, DEPTHS_MM[1]])
+        return low, high
+
+
+def search_frame(tooth: PlannedTooth, bone: Surface | None) -> SearchFrame:
+    """Give the search axes of a planned tooth over the bone.
+
+    Raises
+    ------
+    PlannerError
+        If there is no bone under the tooth.
+    """
+    exit_point, occlusal = tooth.exit_lps_mm, tooth.occlusal_lps
+    reach = (EXIT_SHARE * tooth.mesiodistal_mm, EXIT_SHARE * tooth.faciolingual_mm)
+    crest = tooth.cervical_lps_mm - WITHOUT_BONE_MM * occlusal
+    if bone is not None:
+        crest = _crest_under(tooth, bone)
+    return SearchFrame(tooth.site, crest, exit_point, tooth.along_lps, tooth.facial_lps, occlusal, reach)
+
+
+def _crest_under(tooth: PlannedTooth, bone: Surface) -> FloatArray:
+    """Give the middle of the ridge's top under a tooth: where most of it stands highest across the ridge."""
+    start = tooth.middle_lps_mm
+    near = np.linalg.norm(bone.points_mm - tooth.cervical_lps_mm, axis=1) < 25.0
+    part = Surface(bone.points_mm, bone.triangles[near[bone.triangles].any(axis=1)], bone.frame)
+    offsets = np.arange(-7.0, 7.01, 0.5)
+    heights = np.full(len(offsets), -np.inf)
+    if len(part.triangles):
+        for k, offset in enumerate(offsets):
+            met = hits_mm(part, start + offset * tooth.facial_lps, -tooth.occlusal_lps)
+            met = met[met > -15.0]
+            if len(met):
+                heights[k] = -met[0]
+    top = heights.max()
+    if not np.isfinite(top) or -top > 40.0:
+        raise PlannerError(f"There is no bone under tooth {tooth.site}.", "Choose another site, or mark the bone.")
+    high = offsets[heights > top - 1.0]
+    middle = float(high.mean())
+    return start + middle * tooth.facial_lps + float(top) * tooth.occlusal_lps
+
+
+def _sides(obstacle: Obstacle, frame: SearchFrame) -> list[Obstacle]:
+    """Give the bone as its facial and its lingual side, so that each has a gradient of its own."""
+    surface = obstacle.geometry
+    if not (obstacle.inside and isinstance(surface, Surface)):
+        return [obstacle]
+    near = np.linalg.norm(surface.points_mm - frame.crest_lps_mm, axis=1) < NEAR_MM
+    part = near[surface.triangles].any(axis=1)
+    facial = surface.face_normals @ frame.facial_lps >= 0.0
+    found = []
+    for side, mask in (("facial", part & facial), ("lingual", part & ~facial)):
+        if mask.any():
+            half = Surface(surface.points_mm, surface.triangles[mask], surface.frame)
+            found.append(evolve(obstacle, name=f"{obstacle.name}, {side}", geometry=half))
+    return found
+
+
+class SiteSearch:
+    """Judges poses of one shape at a site, fast and then exactly."""
+
+    def __init__(
+        self,
+        frame: SearchFrame,
+        obstacles: Sequence[Obstacle],
+        guide: GuideInputs,
+        match: PoseCovariance | None,
+        others: Mapping[str, PlacedFixture],
+        degradation: Any = None,
+        limits_margin_mm: Mapping[str, float] | None = None,
+    ) -> None:
+        self.frame = frame
+        self.guide, self.match, self.degradation = guide, match, degradation
+        self._others = others
+        self._live = LiveLedger(obstacles, drills=guide.drills, limits_margin_mm=limits_margin_mm)
+        parts = [part for obstacle in obstacles for part in _sides(obstacle, frame)]
+        self._parts = LiveLedger(parts, drills=guide.drills, limits_margin_mm=limits_margin_mm)
+        self._moved: dict[str, Displacements] = {}
+
+    def fixture(self, shape: FixtureShape, x: FloatArray) -> PlacedFixture:
+        """Give the fixture of five numbers."""
+        return PlacedFixture(self.frame.site, shape, self.frame.pose(x))
+
+    def rows(self, fixture: PlacedFixture) -> list[LedgerRow]:
+        """Give the clearances of a fixture at this site."""
+        every = self._live.rows({**self._others, fixture.site: fixture})
+        return [row for row in every if row.site == fixture.site]
+
+    def _rows_by_side(self, fixture: PlacedFixture) -> list[LedgerRow]:
+        every = self._parts.rows({**self._others, fixture.site: fixture})
+        return [row for row in every if row.site == fixture.site]
+
+    def judge(self, shape: FixtureShape, x: FloatArray) -> Judged:
+        """Give slack and leeway over need of a pose, row by row, with the spread of the shape's first pose."""
+        fixture = self.fixture(shape, x)
+        rows = self._rows_by_side(fixture)
+        lean = self.frame.lean_deg(fixture.pose)
+        slack = {(row.obstacle, row.body): row.distance_mm - row.margin_mm for row in rows}
+        slack["lean", ""] = LEAN_MM_PER_DEG * (TILT_LIMIT_DEG - lean)
+        harms = harms_of(self._spread(fixture), self.guide, rows, self.degradation)[fixture.site]
+        ratio = {h.obstacle: h.leeway_mm / max(h.need_mm, 1e-6) for h in harms if h.kind in COUNTED_KINDS}
+        return Judged(slack, ratio, x)
+
+    def exact(self, fixture: PlacedFixture) -> tuple[list[LedgerRow], SiteBudget]:
+        """Give clearances and budget of a fixture."""
+        rows = self.rows(fixture)
+        budget = site_budget(fixture, guide=self.guide, match=self.match, rows=rows, degradation=self.degradation)
+        return rows, budget
+
+    def _spread(self, fixture: PlacedFixture) -> Displacements:
+        key = fixture.shape.shape_id
+        if key not in self._moved:
+            budget = site_budget(fixture, guide=self.guide, match=self.match)
+            moved = budget.displacement
+            self._moved[key] = Displacements(
+                (fixture.site,),
+                np.array([fixture.pose.axis_lps]),
+                np.array([moved.covariance if moved is not None else np.zeros((6, 6))]),
+                np.array([moved.mean if moved is not None else np.zeros(6)]),
+                np.array([blunder_covariance(self.guide, fixture)]),
+                self.guide.value("blunder_share"),
+            )
+        known = self._moved[key]
+        return Displacements(
+            known.sites, np.array([fixture.pose.axis_lps]), known.covariance, known.mean, known.blunder,
+            known.blunder_share,
+        )  # fmt: skip
+
+
+def leeway_over_need(harms: Mapping[str, Sequence[Any]] | Sequence[Any]) -> float:
+    """Give the smallest leeway over need among harms that count; inf when nothing is near."""
+    members = [h for found in harms.values() for h in found] if isinstance(harms, Mapping) else list(harms)
+    return min((h.leeway_mm / max(h.need_mm, 1e-6) for h in members if h.kind in COUNTED_KINDS), default=np.inf)
+
+
+@frozen(eq=False)
+class Judged:
+    """A pose with its slacks (mm, by obstacle and body) and its leeways over need (by obstacle)."""
+
+    slacks: Mapping[tuple[str, str], float]
+    ratios: Mapping[str, float]
+    x: FloatArray
+
+    @property
+    def slack_mm(self) -> float:
+        """Smallest slack."""
+        return min(self.slacks.values(), default=np.inf)
+
+    @property
+    def ratio(self) -> float:
+        """Smallest leeway over need."""
+        return min(self.ratios.values(), default=np.inf)
+
+    @property
+    def worth(self) -> float:
+        """Margins first, then leeway over need up to enough, then the middle."""
+        off = CENTRING * float(self.x @ self.x)
+        if self.slack_mm < 0.0:
+            return 100.0 * max(self.slack_mm, -50.0) - off
+        return min(self.ratio, ENOUGH) - off
+
+
+def best_pose(search: SiteSearch, shape: FixtureShape) -> Judged:
+    """Search the best pose of a shape."""
+    low, high = search.frame.bounds
+
+    def judge(x: FloatArray) -> Judged:
+        return search.judge(shape, np.clip(x, low, high))
+
+    starts = [
+        judge(np.array([a, f, 0.5 * a, e, d]))
+        for a in (-1.4, 0.0, 1.4)
+        for f in (-1.2, 0.0, 1.2)
+        for e in (-0.7 * high[3], 0.0, 0.7 * high[3])
+        for d in (0.3, 1.5)
+    ]
+    starts.sort(key=lambda j: -j.worth)
+    chosen = [starts[0]]
+    for other in starts[1:]:
+        if len(chosen) < STARTS and min(np.abs(other.x - c.x).max() for c in chosen) > 1.0:
+            chosen.append(other)
+    found = [_climb(judge, start, low, high) for start in chosen]
+    best = max(found, key=lambda j: j.worth)
+    for step in POLISH_MM:
+        best = _compass(judge, best, step)
+    return best
+
+
+def _climb(judge: Callable[[FloatArray], Judged], now: Judged, low: FloatArray, high: FloatArray) -> Judged:
+    """Climb by linear programmes in a shrinking box: the least of many smooth functions, at its steepest.
+
+    Sequential linear programming for a maximin (Madsen 1975, J Inst Math Appl 16:321; M).
+    """
+    trust = TRUST_MM[0]
+    for _ in range(CLIMBS):
+        step = _programme(judge, now, low, high, trust)
+        there = judge(now.x + step) if step is not None else now
+        if there.worth > now.worth + 1e-5:
+            now = there
+            trust = min(trust * 1.3, TRUST_MM[0])
+        else:
+            trust *= 0.4
+        if trust < TRUST_MM[1]:
+            break
+    return now
+
+
+def _programme(
+    judge: Callable[[FloatArray], Judged], now: Judged, low: FloatArray, high: FloatArray, trust: float
+) -> FloatArray | None:
+    """Give the step that lifts the least function most, by the gradients at this pose."""
+    moved = []
+    for k in range(5):
+        h = GRADIENT_STEP_MM if now.x[k] + GRADIENT_STEP_MM <= high[k] else -GRADIENT_STEP_MM
+        moved.append((h, judge(now.x + h * np.eye(5)[k])))
+    first = now.slack_mm < 0.0
+    rows, right = [], []
+    for key, value in now.slacks.items():
+        if value > 3.0 * trust + 1.0:
+            continue
+        slope = [(m.slacks.get(key, value) - value) / h for h, m in moved]
+        rows.append([*(-np.array(slope)), 1.0 if first else 0.0])
+        right.append(value if first else value - 1e-3)
+    if not first:
+        for name, value in now.ratios.items():
+            slope = [(m.ratios.get(name, value) - value) / h for h, m in moved]
+            rows.append([*(-np.array(slope)), 1.0])
+            right.append(value)
+    if not rows:
+        return None
+    box = [(max(-trust, low[k] - now.x[k]), min(trust, high[k] - now.x[k])) for k in range(5)]
+    box.append((None, 0.05 if first else ENOUGH))
+    solved = linprog([0, 0, 0, 0, 0, -1.0], A_ub=np.array(rows), b_ub=np.array(right), bounds=box, method="highs")
+    return np.asarray(solved.x[:5]) if solved.status == 0 else None
+
+
+_DIRECTIONS = np.array(
+    [
+        *(s * np.eye(5)[k] for k in range(5) for s in (1.0, -1.0)),
+        # Upright shifts, and turns about the platform's middle: the ways in which a hand moves a fixture.
+        *(s * np.array(d) for s in (1.0, -1.0) for d in ((1.0, 0, 1.0, 0, 0), (0, 1.0, 0, 1.0, 0))),
+        *(s * np.array(d) for s in (1.0, -1.0) for d in ((1.0, 0, -1.0, 0, 0), (0, 1.0, 0, -1.0, 0))),
+    ]
+)
+
+
+def _compass(judge: Callable[[FloatArray], Judged], now: Judged, step: float) -> Judged:
+    """Walk to better poses by one step size until no direction is better."""
+    for _ in range(8):
+        before = now
+        for direction in _DIRECTIONS:
+            there = judge(now.x + step * direction)
+            if there.worth > now.worth + 1e-6:
+                now = there
+        if now is before:
+            break
+    return now
