@@ -7,6 +7,7 @@ happened, what to do), 1 a fault of the program with the place of its log, 130 s
 from __future__ import annotations
 
 import argparse
+import importlib
 import logging
 import sys
 import traceback
@@ -14,7 +15,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NoReturn
 
-from app import cli_case, cli_demo, cli_match, cli_network, cli_plan, cli_propose, cli_roads, cli_scan
 from planner_core.errors import Cancelled, PlannerError
 
 DONE, FAULT, REFUSED, STOPPED = 0, 1, 2, 130
@@ -32,12 +32,26 @@ class _Parser(argparse.ArgumentParser):
         self.exit(REFUSED, f"{message[:1].upper()}{message[1:]}. See `{self.prog} --help`.\n")
 
 
-def parser() -> argparse.ArgumentParser:
-    """Give the parser with every command."""
+PARTS = {
+    "app.cli_demo": ("demo",),
+    "app.cli_scan": ("import", "scan-check"),
+    "app.cli_network": ("receive", "query", "retrieve"),
+    "app.cli_match": ("match-points",),
+    "app.cli_roads": ("match-markers", "match-surface", "match-dual"),
+    "app.cli_plan": ("apply", "chain", "clearances", "budget", "sheet"),
+    "app.cli_propose": ("propose", "choose"),
+    "app.cli_case": ("check", "history", "pack", "unpack"),
+}
+"""Where each command is; only the part asked for is loaded, since the libraries behind them take seconds."""
+
+
+def parser(wanted: str | None = None) -> argparse.ArgumentParser:
+    """Give the parser with every command, or with those of one part where the command is known."""
     top = _Parser(prog="python3 -m app", description="Planning of guided implant surgery.", epilog=CAUTION)
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND", parser_class=_Parser)
-    for part in (cli_demo, cli_scan, cli_network, cli_match, cli_roads, cli_plan, cli_propose, cli_case):
-        part.register(commands)
+    one = [part for part, names in PARTS.items() if wanted in names]
+    for part in one or PARTS:
+        importlib.import_module(part).register(commands)
     return top
 
 
@@ -45,7 +59,7 @@ def main(argv: list[str]) -> int:
     """Run one command and give its exit code."""
     logging.getLogger("fpdf").setLevel(logging.ERROR)
     try:
-        arguments = parser().parse_args(argv)
+        arguments = parser(argv[0] if argv else None).parse_args(argv)
         code: int | None = arguments.run(arguments)
         sys.stdout.flush()
     except PlannerError as refused:

@@ -33,6 +33,7 @@ from planner_core.case.sheet import sheet_of
 from planner_core.errors import PlannerError
 from planner_core.exchange.pdf import write_sheet_pdf
 from planner_core.exchange.whole_file import write_bytes
+from planner_core.geometry.frames import FloatArray
 from planner_core.imaging.open_scan import open_scan
 from planner_core.imaging.surface_files import read_surface
 from planner_core.planning.catalogue import generic_catalogue
@@ -146,7 +147,8 @@ def _anatomy(demo: Demo, _: Path) -> None:
     plan = demo.session.plan
     assert plan.scan is not None
     volume, check = plan.scan.volume, scan_check_of(plan)
-    arch = ArchCurve(Jaw.LOWER, arch_clicks(demo.hand, demo.truth))
+    clicks = arch_clicks(demo.hand, demo.truth)
+    arch = ArchCurve(Jaw.LOWER, clicks, upright_on(clicks))
     demo.session.apply("Draw arch curve", edits.set_arch, arch)
     for number, side in enumerate((Side.RIGHT, Side.LEFT)):
         clicks = canal_clicks(demo.hand, demo.truth, side.value)
@@ -155,6 +157,12 @@ def _anatomy(demo: Demo, _: Path) -> None:
         demo.session.apply(f"Trace {side.value} canal", edits.set_canal, canal)
     bone = bone_surface(volume, part_of(demo.progress, 0.3, 0.6), degradation=check)
     demo.session.apply("Draw bone surface", edits.adopt_bone, bone)
+
+
+def upright_on(points_lps_mm: FloatArray) -> FloatArray:
+    """Give the unit vector towards the head that stands on the plane through points of the arch, shape (3,)."""
+    normal = np.linalg.svd(points_lps_mm - points_lps_mm.mean(axis=0))[2][2]
+    return np.asarray(normal if normal[2] > 0 else -normal)
 
 
 def _fixtures(demo: Demo, _: Path) -> None:

@@ -72,7 +72,7 @@ class Canvas:
         return length_mm / float(self.frame.pixel_mm) * OVERSAMPLE
 
     def _width(self, width: float) -> int:
-        return max(1, round(width * OVERSAMPLE * self._size[1] / 760.0))
+        return max(1, round(width * OVERSAMPLE * max(self._size[1] / 760.0, 0.6)))
 
     def pieces(
         self, pieces_lps_mm: FloatArray, colour: tuple[int, int, int], width: float, dashed: bool = False
@@ -239,14 +239,17 @@ def joined(pieces: FloatArray, reach: float = 0.75) -> list[FloatArray]:
     while left:
         first = left.pop()
         chain = [pieces[first][0], pieces[first][1]]
-        grown = True
-        while grown and left:
-            ends = pieces[left]
-            away = np.linalg.norm(ends - chain[-1], axis=2)
+        turned = False
+        while left:
+            away = np.linalg.norm(pieces[left] - chain[-1], axis=2)
             k = int(np.argmin(away.min(axis=1)))
-            grown = bool(away[k].min() <= reach)
-            if grown:
+            if away[k].min() <= reach:
                 chain.append(pieces[left[k]][1 - int(np.argmin(away[k]))])
                 left.pop(k)
+            elif turned:
+                break
+            else:  # the other end may go on
+                chain.reverse()
+                turned = True
         chains.append(np.array(chain))
     return chains

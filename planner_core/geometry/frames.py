@@ -24,6 +24,11 @@ ORTHONORMAL_TOLERANCE = 1e-6
 """Largest departure of R^T R from identity in a transform that is accepted as rigid (our choice: float noise)."""
 
 
+UNIT_ROUNDING = 8.0 * float(np.finfo(np.float64).eps)
+"""How far the length of a vector that was scaled to one may be from it: rounding only (our choice: three squares,
+two sums, a root and a division)."""
+
+
 def readonly(values: ArrayLike, dtype: Any = np.float64) -> AnyArray:
     """Give a private read-only copy of `values` as an array of `dtype`."""
     array: AnyArray = np.array(values, dtype=dtype)
@@ -32,7 +37,9 @@ def readonly(values: ArrayLike, dtype: Any = np.float64) -> AnyArray:
 
 
 def unit(vector: ArrayLike) -> FloatArray:
-    """Give `vector`, shape (3,), scaled to length one.
+    """Give `vector`, shape (3,), scaled to length one; what has that length already comes back bit by bit.
+
+    So a direction stays the same however often a value is made again from it, on the disk or in memory.
 
     Raises
     ------
@@ -43,6 +50,8 @@ def unit(vector: ArrayLike) -> FloatArray:
     length = float(np.linalg.norm(array))
     if not np.isfinite(length) or length < 1e-12:
         raise PlannerError(f"The direction {array.tolist()} has no length.", "Give two different points.")
+    if abs(length - 1.0) <= UNIT_ROUNDING:
+        return array
     return array / length
 
 

@@ -137,3 +137,15 @@ def test_applying_is_all_or_nothing(sources: Path, capsys: Any) -> None:
     assert "11" in capsys.readouterr().err
     with CaseStore.open(sources / "case") as store:
         assert [r.label for r in store.history()][-1].startswith("Import scan")
+
+
+def test_every_command_is_found_where_the_table_says() -> None:
+    import argparse
+    import importlib
+
+    from app.cli import PARTS
+
+    for part, names in PARTS.items():
+        commands = argparse.ArgumentParser().add_subparsers()
+        importlib.import_module(part).register(commands)
+        assert tuple(commands.choices) == names

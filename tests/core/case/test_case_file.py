@@ -7,6 +7,7 @@ import mmap
 import os
 import sqlite3
 import stat
+import tempfile
 from pathlib import Path
 
 import attrs
@@ -14,15 +15,21 @@ import nibabel as nib
 import numpy as np
 import pytest
 import trimesh
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from planner_core.anatomy.structures import Side
 from planner_core.case import codec, edits
 from planner_core.case.case_file import CaseStore
+from planner_core.case.check import check
 from planner_core.case.plan import Plan
 from planner_core.case.session import Session
 from planner_core.errors import Cancelled, PlannerError
 from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
-from tests.core.case.sample_plans import full_plan, small_volume
+from planner_core.planning.fixture import FixturePose
+from planner_core.registration.match import PointPair
+from tests.core.case.sample_plans import full_plan, small_canal, small_shape, small_volume
 
 
 def assert_same(a: object, b: object, where: str = "plan") -> None:
@@ -343,3 +350,44 @@ def test_a_changed_volume_is_noticed_when_it_is_verified(folder: Path) -> None:
         with pytest.raises(PlannerError, match="damaged"):
             store.bring_into_memory()
         assert store.read_only
+
+
+WALK = st.lists(st.sampled_from(["title", "move", "place", "delete", "canal", "undo", "redo", "pair"]), max_size=12)
+
+
+def one_step(session: Session, word: str, k: int) -> None:
+    """One step of a random walk; steps that cannot be done now are passed over."""
+    pose = FixturePose([20.0 + k, 5.0 - k / 3, 1.0 / (k + 3)], [0.01 * k, 0.0, -1.0], 7.0 * k)
+    if word in ("undo", "redo"):
+        getattr(session, word)()
+    elif word == "title":
+        session.apply("Title", edits.set_title, f"{k} Ω \n \x7f 山")
+    elif word == "canal":
+        session.apply("Canal", edits.set_canal, small_canal(Side.LEFT, 30 + 4 * k))
+    elif word == "pair":
+        session.apply("Pair", edits.add_pair, PointPair(f"p{k}", [k, 1e-300, -0.0], [k, 1e300, 1 / 3], 0.1 * k))
+    elif word == "move" and "36" in session.plan.fixtures:
+        session.apply("Move", edits.move_fixture, "36", pose)
+    elif word == "place" and "34" not in session.plan.fixtures:
+        session.apply("Place", edits.place_fixture, "34", small_shape(9.0 + k), pose)
+    elif word == "delete" and "34" in session.plan.fixtures:
+        session.apply("Delete", edits.delete_fixture, "34")
+
+
+@given(WALK)
+@settings(max_examples=12, deadline=None)
+def test_any_walk_comes_back_from_the_disk(steps: list[str]) -> None:
+    with tempfile.TemporaryDirectory() as scratch:
+        with CaseStore.create(Path(scratch) / "case", plan=full_plan()) as store:
+            session = Session(store=store)
+            for k, word in enumerate(steps):
+                one_step(session, word, k)
+            before, labels = session.plan, (session.undo_label, session.redo_label)
+        with CaseStore.open(Path(scratch) / "case") as store:
+            again = Session(store=store)
+            assert_same(before, again.plan)
+            assert (again.undo_label, again.redo_label) == labels
+            while again.undo():
+                pass
+            assert_same(full_plan(), again.plan)
+        assert check(Path(scratch) / "case").whole
