@@ -1,8 +1,8 @@
 """Stored numbers of DICOM frames, written straight into a waiting int16 array.
 
 Uncompressed frames are read without any copy in between; compressed ones are decoded by pydicom's plugins
-(pyjpegls, pylibjpeg-openjpeg, gdcm, pillow), after the size in the compressed data itself has been compared with
-the header's, so that nothing large is allocated for a file that lies.
+(pyjpegls, pylibjpeg-openjpeg, gdcm, pillow) in processes of their own, after the size in the compressed data itself
+has been compared with the header's, so that nothing large is allocated for a file that lies.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 from pydicom.encaps import generate_frames
-from pydicom.pixels import get_decoder
 from pydicom.uid import UID
 
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import AnyArray
+from planner_core.imaging.decode_pool import DecodeError, decode_frames
 from planner_core.imaging.dicom_header import ImageHeader
 from planner_core.progress import Progress, silent
 
@@ -40,8 +40,8 @@ DECODED_SYNTAXES = frozenset(_PLAIN | _JPEG_LS | _JPEG_2000 | _HTJ2K | _JPEG | _
 """Transfer syntaxes that are read (deflated files are unpacked before they come here)."""
 
 _PLUGINS = {
-    **dict.fromkeys(_JPEG_LS, ("pyjpegls", "gdcm")),
-    **dict.fromkeys(_JPEG_2000, ("pylibjpeg", "gdcm")),
+    **dict.fromkeys(_JPEG_LS, ("pyjpegls",)),
+    **dict.fromkeys(_JPEG_2000, ("pylibjpeg",)),
     **dict.fromkeys(_HTJ2K, ("pylibjpeg",)),
     **dict.fromkeys(_JPEG, ("gdcm", "pillow")),
     **dict.fromkeys(_RLE, ("pydicom",)),
@@ -211,12 +211,8 @@ def _check_compressed(header: ImageHeader) -> bytes:
     return data
 
 
-def _decoded(header: ImageHeader, data: bytes, frames: list[int]) -> Iterator[AnyArray]:
-    """Decode frames with the first plugin that manages."""
-    decoder = get_decoder(UID(header.syntax))
-    plugins = [name for name in _PLUGINS[header.syntax] if name in decoder.available_plugins]
-    if "gdcm" in plugins:
-        _quiet_gdcm()
+def _decoded(header: ImageHeader, data: bytes, frames: list[int]) -> Iterator[NDArray[np.int16]]:
+    """Decode frames in another process."""
     how = {
         "rows": header.rows,
         "columns": header.columns,
@@ -228,28 +224,10 @@ def _decoded(header: ImageHeader, data: bytes, frames: list[int]) -> Iterator[An
         "pixel_representation": int(header.signed),
         "pixel_keyword": "PixelData",
     }
-    for frame in frames:
-        failure: Exception | None = None
-        for plugin in plugins:
-            try:
-                plane, _ = decoder.as_array(
-                    data, index=frame, raw=True, decoding_plugin=plugin, pixel_vr="OW", **how
-                )
-                failure = None
-                break
-            except Exception as error:  # every codec has its own errors
-                failure = error
-        if failure is not None or not plugins:
-            raise _undecodable(header) from failure
-        yield plane
-
-
-def _quiet_gdcm() -> None:
-    """Keep gdcm from writing on the terminal: what it would say comes back as an error."""
-    import gdcm
-
-    for switch in (gdcm.Trace.WarningOff, gdcm.Trace.ErrorOff, gdcm.Trace.DebugOff):
-        switch()
+    try:
+        yield from decode_frames(data, frames, header.syntax, _PLUGINS[header.syntax], how)
+    except DecodeError as error:
+        raise _undecodable(header) from error
 
 
 def _undecodable(header: ImageHeader) -> PlannerError:
@@ -259,13 +237,8 @@ def _undecodable(header: ImageHeader) -> PlannerError:
     )
 
 
-def _store(plane: AnyArray, target: NDArray[np.int16], header: ImageHeader) -> None:
-    if plane.shape != target.shape:
-        raise _undecodable(header)
-    if plane.dtype.itemsize == 1:
-        target[...] = plane
-    else:
-        target[...] = plane.astype(np.uint16 if plane.dtype.kind == "u" else np.int16, copy=False).view(np.int16)
+def _store(plane: NDArray[np.int16], target: NDArray[np.int16], header: ImageHeader) -> None:
+    target[...] = plane
     if shifted(header):
         words = target.view(np.uint16)
         np.bitwise_xor(words, np.uint16(UNSIGNED_SHIFT), out=words)

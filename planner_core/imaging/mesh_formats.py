@@ -54,7 +54,7 @@ def parse_stl(data: bytes) -> RawMesh:
     """Read an STL file, binary or text; corners are not merged yet."""
     count = int.from_bytes(data[80:84], "little") if len(data) >= 84 else -1
     size = 84 + 50 * count
-    if len(data) == size:
+    if count >= 0 and len(data) == size:
         return _binary_stl(data, count)
     if b"facet" in data[:2048].lower() or data[:5].lower() == b"solid":
         return _text_stl(data)

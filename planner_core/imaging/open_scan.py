@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from planner_core.errors import PlannerError
+from planner_core.imaging.decode_pool import DecodeError, read_itk
 from planner_core.imaging.dicom_import import read_dicom
 from planner_core.imaging.foreign_arrays import from_numbers
 from planner_core.imaging.import_findings import findings_of
@@ -65,30 +66,21 @@ def open_scan(
 
 def _read_itk(path: Path) -> ImportedScan:
     """Read NRRD or MetaImage; SimpleITK keeps LPS itself."""
-    import SimpleITK as sitk  # noqa: N813 - its usual name
-
     kind = ITK_ENDINGS[path.suffix.lower()]
     try:
-        size = _data_size(path)
+        most = min(MOST_BYTES, MOST_RATIO * _data_size(path))
+        facts, numbers = read_itk(path, most)
     except OSError as error:
         raise cannot_read(path, error) from error
-    logger = sitk.ProcessObject
-    warned = logger.GetGlobalWarningDisplay()
-    logger.SetGlobalWarningDisplay(False)
-    try:
-        reader = sitk.ImageFileReader()
-        reader.SetFileName(str(path))
-        reader.ReadImageInformation()
-        _check(reader, path, size)
-        image = reader.Execute()
-    except RuntimeError as error:
+    except DecodeError as error:
         raise PlannerError(f"{path} is no readable {kind} image.", "Export or copy it again.") from error
-    finally:
-        logger.SetGlobalWarningDisplay(warned)
-    numbers = sitk.GetArrayFromImage(image)  # a copy: a view would outlive its image
+    if not facts:
+        raise PlannerError(f"{path} is no readable {kind} image.", "Export or copy it again.")
+    if numbers is None:
+        raise _refusal(path, facts, most)
     matrix = np.eye(4)
-    matrix[:3, :3] = np.reshape(image.GetDirection(), (3, 3)) * np.array(image.GetSpacing())
-    matrix[:3, 3] = image.GetOrigin()
+    matrix[:3, :3] = np.reshape(facts["direction"], (3, 3)) * np.array(facts["spacing"])
+    matrix[:3, 3] = facts["origin"]
     volume, findings = from_numbers(numbers.transpose(2, 1, 0), matrix)
     return ImportedScan(volume, ScanSource(kind=kind, files_used=1), (*findings, *findings_of(volume)))
 
@@ -100,17 +92,11 @@ def _data_size(path: Path) -> int:
     return path.stat().st_size
 
 
-def _check(reader: Any, path: Path, size: int) -> None:
-    """Compare what the header claims with what the file can hold, before anything is allocated."""
-    import SimpleITK as sitk  # noqa: N813 - its usual name
-
-    shape = reader.GetSize()
-    if reader.GetDimension() != 3 or reader.GetNumberOfComponents() != 1:
-        raise PlannerError(f"{path} holds an image of shape {shape}, not one volume.", "Export one volume alone.")
-    per_voxel = {sitk.sitkInt8: 1, sitk.sitkUInt8: 1, sitk.sitkInt16: 2, sitk.sitkUInt16: 2}
-    wanted = int(np.prod([int(n) for n in shape], dtype=object)) * per_voxel.get(reader.GetPixelID(), 4)
-    if wanted > MOST_BYTES or wanted > MOST_RATIO * size:
-        raise PlannerError(
-            f"{path} claims {wanted} bytes of voxels, more than it can hold.",
+def _refusal(path: Path, facts: dict[str, Any], most: int) -> PlannerError:
+    if facts["bytes"] > most:
+        return PlannerError(
+            f"{path} claims {facts['bytes']} bytes of voxels, more than it can hold.",
             "The file is cut short; copy it again.",
         )
+    shape = tuple(facts["shape"])
+    return PlannerError(f"{path} holds an image of shape {shape}, not one volume.", "Export one volume alone.")

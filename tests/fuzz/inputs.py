@@ -43,6 +43,7 @@ def samples(folder: Path) -> dict[str, list[tuple[str, bytes]]]:
     for name, syntax in SYNTAXES.items():
         series = write_series(folder / "dicom" / name, _small(), syntax=syntax)
         found["dicom"] += [(f"{name}/{path.name}", path.read_bytes()) for path in sorted(series.iterdir())]
+    found["dicom"] += _jpeg_lossless(folder / "dicom" / "jpeg")
     for name, syntax in (("frames", uid.ExplicitVRLittleEndian), ("frames-rle", uid.RLELossless)):
         (folder / "dicom" / name).mkdir()
         path = write_multiframe(folder / "dicom" / name / "one", _small(low=0, high=3000), syntax=syntax)
@@ -63,6 +64,26 @@ def samples(folder: Path) -> dict[str, list[tuple[str, bytes]]]:
         ("a.zip", _zipped(found["dicom"][:3])),
         ("a.zip", _zipped([("b.zip", _zipped(found["dicom"][:3]))])),
     ]
+    return found
+
+
+def _jpeg_lossless(folder: Path) -> list[tuple[str, bytes]]:
+    """The same series as most scanners pack it; gdcm has the encoder."""
+    import gdcm
+
+    found = []
+    for path in sorted(write_series(folder, _small(low=0, high=4000), signed=False, bits=12).iterdir()):
+        reader, change, writer = gdcm.ImageReader(), gdcm.ImageChangeTransferSyntax(), gdcm.ImageWriter()
+        reader.SetFileName(str(path))
+        reader.Read()
+        change.SetTransferSyntax(gdcm.TransferSyntax(gdcm.TransferSyntax.JPEGLosslessProcess14_1))
+        change.SetInput(reader.GetImage())
+        change.Change()
+        writer.SetFileName(str(path))
+        writer.SetFile(reader.GetFile())
+        writer.SetImage(change.GetOutput())
+        writer.Write()
+        found.append((f"jpeg/{path.name}", path.read_bytes()))
     return found
 
 
