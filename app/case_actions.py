@@ -26,7 +26,7 @@ from planner_core.imaging.surface_files import read_surface
 from planner_core.progress import Progress, part_of, silent
 
 BLACK_SHARE, WHITE_SHARE = -0.45, 1.6
-"""Black and white at first, as shares of the step from soft tissue to bone (our choice: both are grey, not lost)."""
+"""Black and white at first, as shares of the step from soft tissue to bone (our choice)."""
 SAMPLE_NAME = "sample-lower-bridge"
 """Folder of the sample, with its case, sheet and pictures, under the user's data folder."""
 

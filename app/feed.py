@@ -30,7 +30,8 @@ SETTLE_MS = 60
 
 def tracks_of(plan: Plan, check: ScanCheck | None, progress: Progress = silent) -> Tracks:
     """Measure scatter, ridge width and height along the arch of a plan that has scan and arch."""
-    assert plan.scan is not None and plan.arch is not None
+    assert plan.scan is not None
+    assert plan.arch is not None
     volume, arch = plan.scan.volume, plan.arch
     stations = np.arange(np.ceil(arch.stations_mm[0]), arch.stations_mm[-1], TRACK_EVERY_MM)
     points = np.array([arch.point_at(float(s)) for s in stations])
@@ -61,6 +62,7 @@ def numbers_of(plan: Plan) -> Numbers:
         rows=rows,
         budgets=budgets,
         scan_check=derived.known_scan_check(plan),
+        choice=derived.known_choice(plan) if plan.fixtures else None,
         findings=tuple(findings_of(plan)),
         is_complete=True,
     )
@@ -80,6 +82,7 @@ class Feed(QObject):
         self._tracks: Tracks | None = None
         workspace.signals.opened.connect(self._on_opened)
         workspace.signals.changed.connect(self._on_changed)
+        workspace.numbers_wanted.connect(self._settle.start)
 
     def stop(self) -> None:
         """Compute nothing more."""

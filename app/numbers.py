@@ -40,6 +40,8 @@ class Numbers:
     budgets: Mapping[str, Any] = field(factory=dict)
     """Error budget by site."""
     scan_check: Any = None
+    choice: Any = None
+    """The choice of guide, once it was worked out for this plan."""
     findings: tuple[Finding, ...] = ()
     """Everything open in the plan, blockers first."""
     tracks: Tracks | None = None

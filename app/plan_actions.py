@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from app.tools.pick_pairs import PickPairs
 from app.tools.place_fixture import PlaceFixture
 from app.tools.tool import ToolBox
 from app.workspace import Workspace
+from planner_core.anatomy.arch_proposal import ArchProposal, propose_arch
 from planner_core.anatomy.bone import bone_surface
 from planner_core.anatomy.structures import BoneSurface, Jaw, Side
 from planner_core.case import derived, edits, fingerprints
@@ -21,7 +23,8 @@ from planner_core.case.plan import Plan, ScanReading
 from planner_core.errors import PlannerError
 from planner_core.planning.catalogue import Catalogue
 from planner_core.planning.drilling import Guidance, Support
-from planner_core.planning.fixture import FixturePose, FixtureShape
+from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
+from planner_core.planning.proposal import Proposal, propose
 from planner_core.registration.fiducials import match_points
 from planner_core.registration.match import Match
 
@@ -95,6 +98,37 @@ class PlanActions:
             raise PlannerError("There is no scan to draw the arch in.", "Open a scan first.")
         self.workspace.view.select("")
         self.toolbox.take(DrawArch(self.workspace))
+
+    def propose_arch(self) -> None:
+        """Lay the arch curve through what the scan shows, as a job."""
+        plan, workspace = self.plan, self.workspace
+        if plan.scan is None:
+            raise PlannerError("There is no scan to find the arch in.", "Open a scan first.")
+        volume, jaw = plan.scan.volume, plan.jaw
+        check = derived.known_scan_check(plan)
+
+        def wanted() -> bool:
+            now = workspace.plan.scan
+            return workspace.is_open and now is not None and now.volume is volume and workspace.plan.jaw is jaw
+
+        job = workspace.jobs.start(
+            "Looking for the arch",
+            propose_arch,
+            volume,
+            jaw,
+            levels=None if check is None else check.grey,
+            key="arch",
+            is_wanted=wanted,
+        )
+
+        def take(proposal: ArchProposal) -> None:
+            self.apply("Propose arch", edits.set_arch, proposal.arch)
+            workspace.go_to_point(proposal.arch.point_at(0.0))
+            for finding in proposal.findings:
+                workspace.messages.warn(finding.text)
+
+        job.succeeded.connect(take)
+        job.failed.connect(workspace.messages.report)
 
     def mark_canal(self, side: Side, diameter_mm: float | None = None) -> None:
         """Take the canal tool in hand; without a diameter the canal is followed in the scan."""
@@ -199,7 +233,64 @@ class PlanActions:
         along, across = (v - pose.axis_lps * float(v @ pose.axis_lps) for v in (along, across))
         return unit(along), unit(across)
 
+    def propose_fixture(self, site: str, family: str, take: Callable[[Proposal], None]) -> None:
+        """Search the place that leaves the most leeway at a site, as a job; the best one is placed."""
+        plan, workspace = self.plan, self.workspace
+        others = {key: fixture for key, fixture in plan.fixtures.items() if key != site}
+        self.toolbox.stop()
+        job = workspace.jobs.start(
+            f"Searching a place at {site}",
+            propose,
+            site,
+            arch=plan.arch,
+            obstacles=derived.obstacles_in(plan),
+            guide=derived.guide_inputs_of(plan),
+            match=derived.match_in_use(plan),
+            others=others,
+            catalogue=self.catalogue,
+            family=family,
+            limits_margin_mm=plan.limits.margin_mm,
+            degradation=derived.known_scan_check(plan),
+            key="propose",
+            is_wanted=lambda: workspace.is_open and workspace.plan is plan,
+        )
+
+        def done(proposal: Proposal) -> None:
+            self.take_suggestion(proposal.best.fixture)
+            for finding in proposal.findings:
+                workspace.messages.warn(finding.text)
+            take(proposal)
+
+        job.succeeded.connect(done)
+        job.failed.connect(workspace.messages.report)
+
+    def take_suggestion(self, fixture: PlacedFixture) -> None:
+        """Place a proposed fixture, in the stead of the one at its site."""
+
+        def put(plan: Plan) -> Plan:
+            if fixture.site not in plan.fixtures:
+                return edits.place_fixture(plan, fixture.site, fixture.shape, fixture.pose)
+            changed = edits.change_shape(plan, fixture.site, fixture.shape)
+            return edits.move_fixture(changed, fixture.site, fixture.pose)
+
+        self.apply(f"Take proposed fixture {fixture.site}", put)
+        self.workspace.view.select(fixture.site)
+        self.workspace.go_to_point(fixture.pose.platform_lps_mm)
+
     # ------------------------------------------------------------ guide
+
+    def compare_guides(self) -> None:
+        """Work out every kind of guide against the limits, as a job."""
+        plan, workspace = self.plan, self.workspace
+        job = workspace.jobs.start(
+            "Comparing the guides",
+            derived.choice_of,
+            plan,
+            key="choice",
+            is_wanted=lambda: workspace.is_open and workspace.plan is plan,
+        )
+        job.succeeded.connect(lambda _: workspace.numbers_wanted.emit())
+        job.failed.connect(workspace.messages.report)
 
     def set_guide(
         self, support: Support | None = None, guidance: Guidance | None = None, code: str | None = None

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from attrs import asdict, frozen
 
-# Okabe and Ito 2008, "Color Universal Design" (https://jfly.uni-koeln.de/color/): told apart by colour-blind readers.
+# Okabe and Ito 2008, "Color Universal Design" (https://jfly.uni-koeln.de/color/), safe for colour-blind readers.
 OKABE_SKY = "#56B4E9"
 OKABE_GREEN = "#009E73"
 OKABE_BLUE = "#0072B2"
@@ -127,7 +127,8 @@ QScrollBar:horizontal {{ background: {ground}; height: 10px; margin: 0; }}
 QScrollBar::handle {{ background: {line}; border-radius: 4px; min-height: 24px; min-width: 24px; }}
 QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
 QScrollBar::add-page, QScrollBar::sub-page {{ background: transparent; }}
-QPushButton, QToolButton {{ background: {raised}; border: 1px solid {line}; border-radius: 4px; padding: 5px 10px; }}
+QPushButton, QToolButton {{ background: {raised}; border: 1px solid {line}; border-radius: 4px;
+    padding: 5px 10px; }}
 QPushButton:hover, QToolButton:hover {{ border-color: {accent}; }}
 QPushButton:pressed, QToolButton:pressed {{ background: {field}; }}
 QPushButton:focus, QToolButton:focus {{ border: 1px solid {accent}; }}
@@ -136,7 +137,8 @@ QPushButton:disabled, QToolButton:disabled {{ color: {muted}; background: {panel
 QPushButton[role="main"] {{ background: {accent}; color: {on_accent}; border-color: {accent}; font-weight: 600; }}
 QPushButton[role="main"]:disabled {{ background: {panel}; color: {muted}; border-color: {line}; }}
 QPushButton[role="main"]:focus {{ border: 1px solid {text}; }}
-QPushButton[role="link"] {{ background: transparent; border: none; color: {accent}; padding: 2px 0; text-align: left; }}
+QPushButton[role="link"] {{ background: transparent; border: none; color: {accent}; padding: 2px 0;
+    text-align: left; }}
 QPushButton[role="link"]:hover {{ text-decoration: underline; }}
 QPushButton[role="link"]:focus {{ text-decoration: underline; }}
 QLineEdit, QPlainTextEdit, QDoubleSpinBox, QSpinBox, QComboBox, QDateEdit {{
@@ -149,7 +151,8 @@ QLineEdit:disabled, QDoubleSpinBox:disabled, QComboBox:disabled, QPlainTextEdit:
 QComboBox QAbstractItemView {{ background: {raised}; border: 1px solid {line};
     selection-background-color: {accent}; selection-color: {on_accent}; outline: none; }}
 QCheckBox {{ spacing: 7px; background: transparent; }}
-QCheckBox::indicator {{ width: 13px; height: 13px; border: 1px solid {muted}; border-radius: 2px; background: {field}; }}
+QCheckBox::indicator {{ width: 13px; height: 13px; border: 1px solid {muted}; border-radius: 2px;
+    background: {field}; }}
 QCheckBox::indicator:checked {{ background: {accent}; border: 1px solid {accent}; image: url("{tick}"); }}
 QCheckBox::indicator:disabled {{ border-color: {line}; }}
 QDoubleSpinBox, QSpinBox {{ padding-right: 20px; }}
@@ -164,7 +167,8 @@ QDoubleSpinBox::down-arrow, QSpinBox::down-arrow {{ image: url("{down}"); width:
 QComboBox::drop-down {{ border: none; width: 20px; }}
 QComboBox::down-arrow {{ image: url("{down}"); width: 9px; height: 6px; }}
 QCheckBox:focus {{ color: {accent}; }}
-QTableWidget, QListWidget, QTreeWidget {{ font-size: {table}px; background: {panel}; border: 1px solid {line}; border-radius: 3px;
+QTableWidget, QListWidget, QTreeWidget {{ font-size: {table}px; background: {panel};
+    border: 1px solid {line}; border-radius: 3px;
     gridline-color: {line}; alternate-background-color: {raised};
     selection-background-color: {raised}; selection-color: {text}; outline: none; }}
 QTableWidget::item, QListWidget::item {{ padding: 2px 4px; }}

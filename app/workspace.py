@@ -29,6 +29,8 @@ class Workspace(QObject):
     numbers_changed = Signal()
     """`numbers` were made anew, in part or whole."""
     settings_changed = Signal()
+    numbers_wanted = Signal()
+    """A result came in from elsewhere: what follows from it is to be made anew."""
 
     def __init__(self, settings: Settings, messages: Messages, jobs: Jobs, parent: QObject | None = None) -> None:
         super().__init__(parent)

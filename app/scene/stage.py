@@ -21,7 +21,10 @@ from app.scene import things  # noqa: E402
 from app.words import site_label  # noqa: E402
 from app.workspace import Workspace  # noqa: E402
 
-NOTHING_YET = "Nothing stands in space yet.\n\nMake the bone surface (Anatomy), open a surface scan (Match) or place a fixture (Fixtures)."
+NOTHING_YET = (
+    "Nothing stands in space yet.\n\n"
+    "Draw the bone surface (Anatomy), open a surface scan (Match) or place a fixture (Fixtures)."
+)
 PREPARING = "The 3D view is being prepared …"
 OUTER = ("bone", "surface", "own")
 """What is drawn in the outer layer."""

@@ -276,7 +276,7 @@ def paint_handles(work: Brushwork, points_lps_mm: FloatArray, colour: str) -> No
 
 
 def paint_plane_line(work: Brushwork, other: SectionFrame, colour: str) -> None:
-    """Paint where another view's plane meets this one: short lines from the edges, so that the middle stays free."""
+    """Paint where another view's plane meets this one, from the edges, so that the middle stays free."""
     along = np.cross(work.frame.normal_lps, other.normal_lps)
     size = float(np.linalg.norm(along))
     if size < 0.05:

@@ -36,7 +36,7 @@ CONTRAST_PER_PIXEL = 6.0
 CLICK_PX = 4
 """A press that moves less than this is a click (our choice)."""
 FOLLOW_MS = 80
-"""While something is dragged in one view the others follow at most this often (our choice: the hand comes first)."""
+"""While something is dragged in one view the others follow at most this often, ms (our choice)."""
 OUTLINE_OPACITY = 0.75
 HATCH_BLOCK_PX = 4
 """The hatched region is found on blocks of this size (our choice: finer than the hatching)."""

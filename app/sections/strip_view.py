@@ -1,4 +1,4 @@
-"""The strip: the panoramic section along the arch, the navigator of the window, with what runs under it by station."""
+"""The strip: the section along the arch that is the window's navigator, with what runs under it by station."""
 
 from __future__ import annotations
 

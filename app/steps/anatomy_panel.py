@@ -1,4 +1,4 @@
-"""Anatomy: what is in the way?"""
+"""The panel of Anatomy: what is in the way."""
 
 from __future__ import annotations
 
@@ -28,7 +28,10 @@ class AnatomyPanel(StepPanel):
         self.arch_facts = Facts()
         arch.add(self.arch_facts)
         self.draw = button("Draw the arch", lambda: self.guarded(self.actions_.draw_arch), name="draw-arch")
-        arch.add(Row(self.draw))
+        self.propose = button(
+            "Propose the arch", lambda: self.guarded(self.actions_.propose_arch), main=True, name="propose-arch"
+        )
+        arch.add(Row(self.propose, self.draw))
         canal = self.section("Mandibular canal")
         self.canal_facts = Facts()
         canal.add(self.canal_facts)
@@ -56,7 +59,7 @@ class AnatomyPanel(StepPanel):
             canal.add(Row(self.mark[side], self.remove[side]))
         canal.add(
             label(
-                "Where a canal is not seen its course is only joined up: it is drawn dashed and counts as less certain.",
+                "Where a canal is not seen its course is only joined up: drawn dashed, counted as less certain.",
                 "note",
             )
         )
@@ -83,6 +86,7 @@ class AnatomyPanel(StepPanel):
         plan = self.workspace.plan
         has_scan = plan.scan is not None
         self.draw.setEnabled(has_scan)
+        self.propose.setEnabled(has_scan)
         self.draw.setText("Draw the arch" if plan.arch is None else "Change the arch")
         self.bone.setEnabled(has_scan)
         self.bone.setText("Draw the bone surface" if plan.bone is None else "Draw the bone surface again")

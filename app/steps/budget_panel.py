@@ -1,4 +1,4 @@
-"""Budget: what error does the bone forgive?"""
+"""The panel of Budget: what error does the bone forgive."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from typing import Any
 from PySide6.QtWidgets import QGridLayout, QLabel, QWidget
 
 from app.steps.panel import StepPanel
-from app.steps.parts import Facts, Lines, Row, ShareBar, Table, combo, label, state_icon, swatch
+from app.steps.parts import Facts, Lines, Row, ShareBar, Table, button, combo, label, state_icon, swatch
 from app.view_state import Step
 from app.words import mm, percent, site_words
-
+from planner_core.planning.choice import LIMITS_OF_ADVICE
 
 FAR_MM = 20.0
 """Structures further away than this are left out of the panel, mm (our choice)."""
@@ -42,7 +42,7 @@ class BudgetPanel(StepPanel):
         errors.add(self.errors)
         errors.add(
             label(
-                "The dashed line in the views is the 95 % envelope: the fixture's outline with the error of each depth added.",
+                "Dashed in the views: the 95 % envelope, the fixture's outline with the error of each depth added.",
                 "note",
             )
         )
@@ -56,10 +56,66 @@ class BudgetPanel(StepPanel):
         self.legend_grid.setVerticalSpacing(3)
         self.legend_grid.setColumnStretch(1, 1)
         shares.add(self.legend)
+        self._build_advice()
         open_ = self.section("Assumptions and findings")
         self.findings = Lines()
         open_.add(self.findings)
         self._legend_of: Any = None
+
+    def _build_advice(self) -> None:
+        advice = self.section("Which guide can the bone bear? (all sites)")
+        self.advice = Lines()
+        advice.add(self.advice)
+        self.compare = button(
+            "Compare the guides",
+            lambda: self.guarded(self.actions_.compare_guides),
+            "Work out every kind of guide against the limits of chance of harm",
+            name="compare-guides",
+        )
+        advice.add(Row(self.compare))
+        self.options = Table(["Guide", "Chance", "Spare", "Burden"], stretch=0, most_rows=10)
+        advice.add(self.options)
+        self.advice_note = label("", "note")
+        advice.add(self.advice_note)
+
+    def _show_advice(self) -> None:
+        choice, theme = self.workspace.numbers.choice, self.workspace.theme
+        self.compare.setEnabled(bool(self.workspace.plan.fixtures))
+        self.options.setVisible(choice is not None)
+        self.advice_note.setVisible(choice is not None)
+        if choice is None:
+            self.advice.show_lines([], theme, "Not worked out for the plan as it stands.")
+            return
+        state = "blocker" if choice.advised is None else "answered"
+        lines = [(state, choice.reason), *(("note", text) for text in choice.then)]
+        if choice.decisive is not None and choice.decisive.decides:
+            lines.append(("warning", f"The answer hangs on an assumption: {choice.decisive.label}."))
+        self.advice.show_lines(lines, theme)
+        rows, icons, tips = [], [], []
+        for option in choice.options:
+            words = "passes" if option.passes else ("over the limit" if option.eligible else "not open")
+            name = (
+                "free hand"
+                if option.support.value == "none"
+                else f"{option.support.value}, {option.guidance.value}"
+            )
+            spare = "–" if option.spare_mm == float("inf") else f"{mm(option.spare_mm)} mm"
+            rows.append(
+                (
+                    name,
+                    percent(option.worst_chance),
+                    spare,
+                    option.burden.words.replace("through the mucosa", "").strip(),
+                )
+            )
+            icons.append(
+                state_icon("answered" if option.passes else ("touches" if option.eligible else "open"), theme)
+            )
+            tips.append("\n".join([words, *(refusal.reason for refusal in option.refusals)]))
+        self.options.show_rows(rows, icons, tips, icon_column=0)
+        self.advice_note.setText(
+            f"Filled: passes. Square: over the limit. Ring: not open to this mouth. {LIMITS_OF_ADVICE}"
+        )
 
     def refresh(self) -> None:
         """Bring them up to date."""
@@ -75,6 +131,7 @@ class BudgetPanel(StepPanel):
             self.site.setCurrentIndex(sites.index(site))
         budget = workspace.numbers.budgets.get(site)
         self.bar.theme = workspace.theme
+        self._show_advice()
         if budget is None:
             text = "Place a fixture to see its budget." if not sites else "Being computed …"
             self.verdict.show_lines([], workspace.theme, text)
@@ -124,7 +181,8 @@ class BudgetPanel(StepPanel):
             ],
             [state_icon("clear" if harm.chance <= harm.limit else "touches", theme) for harm in near],
             [
-                f"Together ± {mm(harm.sigma_mm, 2)} mm along the nearest direction, of which ± {mm(harm.localisation_mm, 2)} mm is how well the structure is known"
+                f"Together ± {mm(harm.sigma_mm, 2)} mm along the nearest direction;"
+                f" ± {mm(harm.localisation_mm, 2)} mm of it is how well the structure is known"
                 for harm in near
             ],
             icon_column=0,

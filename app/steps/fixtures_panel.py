@@ -1,6 +1,8 @@
-"""Fixtures: where do they go?"""
+"""The panel of Fixtures: where do they go."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from PySide6.QtCore import QSignalBlocker
@@ -12,7 +14,6 @@ from app.view_state import Step
 from app.words import mm, site_label, site_words, sites_of_jaw
 from planner_core.geometry.frames import FloatArray, unit
 from planner_core.planning.fixture import FixturePose
-
 
 FAR_MM = 20.0
 """Rows of the ledger further away than this are left out of the panel, mm (our choice)."""
@@ -100,7 +101,19 @@ class FixturesPanel(StepPanel):
         new.add(Row(label("Kind", "note", wrap=False), self.kind, stretch=1))
         sizes = (label("Ø", "note", wrap=False), self.diameter, label("length", "note", wrap=False), self.length)
         new.add(Row(*sizes, stretch=1))
-        new.add(Row(self.place))
+        self.propose = button(
+            "Propose a place",
+            self._propose,
+            "Search the place under the tooth that keeps every margin and leaves the most leeway",
+            name="propose-fixture",
+        )
+        new.add(Row(self.place, self.propose))
+        self.proposals_section = self.section("Proposals (choose one to take it)")
+        self.proposals = Table(["Fixture", "Leeway", "Margins"], stretch=0, most_rows=4)
+        self.proposals.cellClicked.connect(self._on_suggestion)
+        self.proposals_section.add(self.proposals)
+        self.proposals_section.hide()
+        self._proposal: Any = None
 
     def _build_hand(self) -> None:
         self.hand = self.section("In hand: its place")
@@ -167,6 +180,8 @@ class FixturesPanel(StepPanel):
             likely = before if before in free else next((s for s in ("36", "46", "16", "26") if s in free), free[0])
             self.site.setCurrentIndex(free.index(likely))
         self.place.setEnabled(plan.scan is not None)
+        self.propose.setEnabled(plan.arch is not None)
+        self._show_proposals()
         sites = list(plan.fixtures)
         rows, icons = [], []
         for site in sites:
@@ -255,6 +270,40 @@ class FixturesPanel(StepPanel):
 
     def _place(self) -> None:
         self.guarded(self.actions_.place_fixture, str(self.site.currentData()), self._shape())
+
+    def _propose(self) -> None:
+        site, family = str(self.site.currentData()), str(self.kind.currentData())
+        self.guarded(self.actions_.propose_fixture, site, family, self._take_proposal)
+
+    def _take_proposal(self, proposal: Any) -> None:
+        self._proposal = proposal
+        self.refresh()
+
+    def _show_proposals(self) -> None:
+        proposal = self._proposal
+        if proposal is not None and proposal.site not in self.workspace.plan.fixtures:
+            proposal = self._proposal = None
+        self.proposals_section.setVisible(proposal is not None)
+        if proposal is None:
+            return
+        site, theme = site_label(proposal.site, self.workspace.settings.notation), self.workspace.theme
+        self.proposals.show_rows(
+            [
+                (
+                    f"{site}: {one.label.replace('Generic ', '')}",
+                    "nothing near" if one.leeway_over_need > 99 else f"{one.leeway_over_need:.1f} x need",
+                    "kept" if one.keeps_margins else f"{len(one.broken)} not kept",
+                )
+                for one in proposal.suggestions
+            ],
+            [state_icon("clear" if one.keeps_margins else "touches", theme) for one in proposal.suggestions],
+            ["\n".join([one.exit_text, one.gives_up, *one.broken]).strip() for one in proposal.suggestions],
+            icon_column=2,
+        )
+
+    def _on_suggestion(self, row: int, _column: int) -> None:
+        if self._proposal is not None and row < len(self._proposal.suggestions):
+            self.guarded(self.actions_.take_suggestion, self._proposal.suggestions[row].fixture)
 
     def _change(self) -> None:
         fixture = self.workspace.selected

@@ -1,4 +1,4 @@
-"""Guide: what carries the drill?"""
+"""The panel of Guide: what carries the drill."""
 
 from __future__ import annotations
 
@@ -67,7 +67,8 @@ class GuidePanel(StepPanel):
         sleeves.add(self.depths)
         sleeves.add(
             label(
-                "Gap: sleeve underside to platform. Offset: sleeve top to platform. Depth from the sleeve top: offset and true fixture length; the drill tip beyond it is stated apart.",
+                "Gap: sleeve underside to platform. Offset: sleeve top to platform. Depth from the sleeve top:"
+                " offset and true fixture length; the drill tip beyond it is stated apart.",
                 "note",
             )
         )
@@ -131,7 +132,7 @@ class GuidePanel(StepPanel):
                 facts.append(
                     (
                         "",
-                        "A generic list never makes a final sheet: take the clinic's own, after the manufacturer's instructions.",
+                        "A generic list never makes a final sheet: the clinic's own is needed.",
                     )
                 )
             self.facts.show_facts(facts)

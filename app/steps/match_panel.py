@@ -1,4 +1,4 @@
-"""Match: do the scans agree?"""
+"""The panel of Match: do the scans agree."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class MatchPanel(StepPanel):
         pairs = self.section("Pairs of points")
         pairs.add(
             label(
-                "Name the same spot in the surface scan and in the scan: three pairs at least, five and spread wide are better.",
+                "Name the same spot in surface scan and scan: three pairs at least; five, spread wide, are better.",
                 "note",
             )
         )
@@ -64,8 +64,8 @@ class MatchPanel(StepPanel):
         self.errors = Table(["Site", "Typical", "95 % below"], stretch=0)
         error.add(self.errors)
         self.note = label(
-            "The residual only says how well the named pairs fit each other. It says nothing about the error at a site;"
-            " that follows from where the pairs lie (Fitzpatrick 1998, 2009).",
+            "The residual only says how well the named pairs fit each other. It says nothing about the error at a"
+            " site; that follows from where the pairs lie (Fitzpatrick 1998, 2009).",
             "note",
         )
         error.add(self.note)

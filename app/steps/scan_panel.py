@@ -1,4 +1,4 @@
-"""Scan: can this scan be trusted?"""
+"""The panel of Scan: can this scan be trusted."""
 
 from __future__ import annotations
 
@@ -119,7 +119,7 @@ class ScanPanel(StepPanel):
         words = slice_ranges(check.degraded_slices)  # type: ignore[attr-defined]
         if degraded:
             self.ranges.setText(
-                f"Slices {words} of {total} are degraded ({100 * degraded / total:.0f} %). They are hatched in the views."
+                f"Slices {words} of {total} are degraded ({100 * degraded / total:.0f} %); hatched in the views."
             )
         else:
             self.ranges.setText(f"None of the {total} slices is degraded as a whole.")

@@ -1,4 +1,4 @@
-"""Sheet: what goes to the chair?"""
+"""The panel of Sheet: what goes to the chair."""
 
 from __future__ import annotations
 

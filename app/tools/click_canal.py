@@ -36,7 +36,7 @@ class ClickCanal(Tool):
     def _say(self) -> None:
         if len(self.points) < 2:
             self.hint = (
-                f"Click the middle of the canal in the cross-section or the strip: {2 - len(self.points)} more at least."
+                f"Click the middle of the canal in a section or the strip: {2 - len(self.points)} more at least."
                 " Arrow keys go along the arch. Esc: not now."
             )
         else:

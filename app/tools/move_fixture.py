@@ -62,7 +62,8 @@ class MoveFixture(Tool):
         return self._start.shifted(pick.point_mm - self._from)
 
     def _turned(self, pick: Pick) -> FixturePose:
-        assert self._start is not None and pick.section is not None
+        assert self._start is not None
+        assert pick.section is not None
         normal, pivot = pick.section.normal_lps, self._start.platform_lps_mm
         before, after = ((end - pivot) for end in (self._from, pick.point_mm))
         before, after = (v - normal * float(v @ normal) for v in (before, after))

@@ -23,9 +23,8 @@ from planner_core.registration.markers import measure_ball
 from planner_core.registration.match import PointPair
 from planner_core.registration.surface_markers import snap_to_marker
 
-
 FIRST_RADIUS_MM = 0.9
-"""Radius that measuring a marker ball starts from, mm (balls of 1 to 3 mm are usual; common practice, no source)."""
+"""Radius that measuring a marker ball starts from, mm (balls are 1 to 3 mm wide; common practice, no source)."""
 
 
 def measured_pair(pair: PointPair, surface: Surface, volume: Volume) -> PointPair:

@@ -1,4 +1,4 @@
-"""Export of the drilling sheet: a job from the plan to the PDF; a final one only while nothing stands against it."""
+"""Export of the drilling sheet: a job from plan to PDF; a final one only while nothing stands against it."""
 
 from __future__ import annotations
 
@@ -36,8 +36,9 @@ def make_sheet(plan: Plan, revision: Revision | None, final: bool, path: Path, p
 def refusal(plan: Plan) -> PlannerError:
     """Word what stands against a final sheet."""
     count = len(blockers_of(plan))
+    against = "1 point stands" if count == 1 else f"{count} points stand"
     return PlannerError(
-        f"A final sheet cannot be made: {count} point{'s' if count != 1 else ''} stand{'s' if count == 1 else ''} against it.",
+        f"A final sheet cannot be made: {against} against it.",
         "They are listed under Sheet; settle them, or export a draft.",
     )
 

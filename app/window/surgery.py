@@ -1,4 +1,4 @@
-"""The view for the chair: locked, one site, one drill, its depth in large type, one big Next. Nothing can be edited."""
+"""The view for the chair: locked, one site, one drill, its depth in large type, one big Next; no edits."""
 
 from __future__ import annotations
 
@@ -115,9 +115,8 @@ class SurgeryView(QDialog):
         blocked = any(f.severity is Severity.BLOCKER for f in numbers.findings)
         self.draft.setVisible(blocked or numbers.plan is not plan)
         self.draft.setText("DRAFT: not released for surgery. See what stands against it under Sheet.")
-        self.code.setText(
-            f"Guide code {plan.guide.code or 'none'}: read it aloud and compare it with the guide. {plan.jaw.value.capitalize()} jaw."
-        )
+        code, jaw = plan.guide.code or "none", plan.jaw.value.capitalize()
+        self.code.setText(f"{jaw} jaw. Guide code {code}: read it aloud and compare it with the guide.")
         if not self.pages:
             self.site.setText("No fixture is planned.")
             self.next.setEnabled(False)

@@ -13,12 +13,13 @@ from app.window.chain_bar import QUESTIONS
 from app.workspace import Workspace
 
 PURPOSE = (
-    "Plan implants from a cone-beam scan, and know how far the drill may stray: from the trust that the scan deserves"
-    " to the guide that the bone can bear."
+    "Plan implants from a cone-beam scan, and know how far the drill may stray: from the trust that the scan"
+    " deserves to the guide that the bone can bear."
 )
 LIMITS = (
-    "It supports a licensed clinician's judgement and does not replace it. The whole scan must be read by a qualified"
-    " person; manufacturers' drilling instructions and local rules come first. Not a cleared medical device."
+    "It supports a licensed clinician's judgement and does not replace it. The whole scan must be read by a"
+    " qualified person; manufacturers' drilling instructions and local rules come first. Not a cleared medical"
+    " device."
 )
 
 

@@ -13,10 +13,11 @@ from pytestqt.qtbot import QtBot
 
 from app.steps.panel import PANEL_PX
 from app.view_state import Step
+from planner_core.case import edits
 from planner_core.case.plan import Plan
 from planner_core.planning.drilling import Guidance, Support
 from tests.app.conftest import settle
-from tests.app.small_case import full_plan, scan_only
+from tests.app.small_case import arch_points, full_plan, scan_only
 
 
 def text_of(widget: QWidget) -> str:
@@ -187,3 +188,56 @@ def test_the_outcome_is_honest_about_not_being_measured(open_plan: Callable[...,
     text = text_of(panel(open_plan(full_plan()), Step.OUTCOME))
     assert "Not measured yet" in text
     assert "second scan" in text
+
+
+def test_the_arch_is_proposed_from_the_scan(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
+    window = open_plan(scan_only())
+    panel(window, Step.ANATOMY)
+    click(window, Step.ANATOMY, "propose-arch", qtbot)
+    qtbot.waitUntil(lambda: window.workspace.plan.arch is not None or bool(window.said.problems), timeout=30000)
+    assert window.said.problems == []
+    settle(window, qtbot)
+    found = window.workspace.plan.arch.curve_lps_mm
+    truth = arch_points(200)
+    away = np.linalg.norm(truth[:, None, :2] - found[None, :, :2], axis=2).min(axis=1)
+    assert float(np.median(away)) < 2.0
+    assert window.workspace.session.undo_label == "Propose arch"
+
+
+def test_a_place_is_proposed_and_an_alternative_can_be_taken(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
+    plan = edits.delete_fixture(full_plan(), "36")
+    window = open_plan(plan)
+    shown = panel(window, Step.FIXTURES)
+    shown.site.setCurrentIndex(shown.site.findData("36"))
+    click(window, Step.FIXTURES, "propose-fixture", qtbot)
+    qtbot.waitUntil(lambda: "36" in window.workspace.plan.fixtures or bool(window.said.problems), timeout=60000)
+    assert window.said.problems == []
+    settle(window, qtbot)
+    assert shown._proposal.site == "36"
+    shown.refresh()
+    count = shown.proposals.rowCount()
+    assert count >= 1
+    shown.proposals.cellClicked.emit(count - 1, 0)
+    settle(window, qtbot)
+    wanted = shown._proposal.suggestions[count - 1].fixture
+    assert window.workspace.plan.fixtures["36"].shape.shape_id == wanted.shape.shape_id
+
+
+def test_the_guides_are_compared_on_request_and_the_answer_goes_with_the_plan(
+    open_plan: Callable[..., Any], qtbot: QtBot
+) -> None:
+    window = open_plan(full_plan())
+    shown = panel(window, Step.BUDGET)
+    assert "Not worked out" in text_of(shown)
+    click(window, Step.BUDGET, "compare-guides", qtbot)
+    qtbot.waitUntil(lambda: window.workspace.numbers.choice is not None, timeout=60000)
+    settle(window, qtbot)
+    shown.refresh()
+    assert shown.options.rowCount() == 10
+    choice = window.workspace.numbers.choice
+    assert choice.reason in text_of(shown)
+    window.workspace.view.select("36")
+    window.commands.run("fixture.move_deeper")
+    settle(window, qtbot)
+    shown.refresh()
+    assert "Not worked out" in text_of(shown)
