@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from attrs import evolve, frozen
 from scipy.optimize import linprog
+from scipy.stats import qmc
 
 from planner_core.errors import PlannerError
 from planner_core.geometry.covariance import PoseCovariance
@@ -48,12 +49,17 @@ WITHOUT_BONE_MM = 3.0
 LEAN_MM_PER_DEG = 0.2
 """What a degree over the limit weighs against a margin, mm (our choice: about its reach at the apex)."""
 
+FAR_OFF_MM = -0.4
+"""A pose that misses a margin by more is climbed for its margins alone, and a shape whose best one does is not
+searched further, mm (our choice)."""
+
 NEAR_MM = 30.0
 """Bone further from the crest than this is left out of the search, mm (our choice)."""
 
 STARTS, CLIMBS = 4, 14
 TRUST_MM = (0.8, 0.02)
 GRADIENT_STEP_MM = 0.05
+LOOK_MM = (1.2, 0.6, 0.3, 0.15)
 POLISH_MM = (0.2, 0.05)
 """Starts and steps of the search (our choice, judged by tests.studies propose)."""
 
@@ -188,6 +194,8 @@ class SiteSearch:
         lean = self.frame.lean_deg(fixture.pose)
         slack = {(row.obstacle, row.body): row.distance_mm - row.margin_mm for row in rows}
         slack["lean", ""] = LEAN_MM_PER_DEG * (TILT_LIMIT_DEG - lean)
+        if min(slack.values()) < FAR_OFF_MM:
+            return Judged(slack, {}, x)  # Margins come first; the leeway is looked at where they are nearly kept.
         harms = harms_of(self._spread(fixture), self.guide, rows, self.degradation)[fixture.site]
         ratio = {h.obstacle: h.leeway_mm / max(h.need_mm, 1e-6) for h in harms if h.kind in COUNTED_KINDS}
         return Judged(slack, ratio, x)
@@ -271,10 +279,26 @@ def best_pose(search: SiteSearch, shape: FixtureShape) -> Judged:
         if len(chosen) < STARTS and min(np.abs(other.x - c.x).max() for c in chosen) > 1.0:
             chosen.append(other)
     found = [_climb(judge, start, low, high) for start in chosen]
-    best = max(found, key=lambda j: j.worth)
+    found.sort(key=lambda j: -j.worth)
+    best = found[0]
+    if best.slack_mm > FAR_OFF_MM:
+        best = max((_look_round(judge, j, low, high) for j in found[:2]), key=lambda j: j.worth)
     for step in POLISH_MM:
         best = _compass(judge, best, step)
     return best
+
+
+def _look_round(judge: Callable[[FloatArray], Judged], now: Judged, low: FloatArray, high: FloatArray) -> Judged:
+    """Try evenly spread places round a pose and climb on from a better one.
+
+    Where the nearest point jumps (rim of a flat drill, another root) gradients mislead and a climb stops early.
+    """
+    for reach in LOOK_MM:
+        tried = [judge(now.x + reach * offset) for offset in _SPREAD]
+        best = max(tried, key=lambda j: j.worth)
+        if best.worth > now.worth + 1e-4:
+            now = _climb(judge, best, low, high)
+    return now
 
 
 def _climb(judge: Callable[[FloatArray], Judged], now: Judged, low: FloatArray, high: FloatArray) -> Judged:
@@ -324,6 +348,9 @@ def _programme(
     solved = linprog([0, 0, 0, 0, 0, -1.0], A_ub=np.array(rows), b_ub=np.array(right), bounds=box, method="highs")
     return np.asarray(solved.x[:5]) if solved.status == 0 else None
 
+
+_SPREAD = 2.0 * qmc.Halton(5, scramble=False).random(33)[1:] - 1.0
+"""Thirty-two places spread evenly over the cube from -1 to 1 (Halton 1960, always the same)."""
 
 _DIRECTIONS = np.array(
     [
