@@ -3,8 +3,8 @@
 A damaged picture can make them crash or run for ever; then this process is the one that ends. It reads jobs from
 standard input and answers on standard output; it ends when its input does.
 
-A job is a line of JSON and the bytes that it announces. The answer to each frame is one byte, OK or FAILED, and after
-OK the plane as int16; the first failure ends the job. The answer to a file is OK, a line of JSON and the numbers.
+A job is a line of JSON and the bytes that it announces. The answer to each frame is one byte, OK or FAILED, and
+after OK the plane as int16; the first failure ends the job. The answer to a file is OK, a line of JSON, numbers.
 """
 
 from __future__ import annotations

@@ -164,7 +164,7 @@ def _try_header(file: ScanFile, found: _Found) -> ImageHeader | None:
         header = read_header(file)
     except DamagedFile as damage:
         found.damaged.append(damage)
-        found.skipped["damaged file"] += 1
+        found.skipped["damaged file" if damage.series_uid else "damaged file of no known series"] += 1
         return None
     except OSError:
         found.skipped["file that may not be read"] += 1
@@ -177,8 +177,8 @@ def _try_header(file: ScanFile, found: _Found) -> ImageHeader | None:
 
 def _choose(found: _Found, series_uid: str | None, source: Path) -> list[ImageHeader]:
     """Take the wanted series, or the only one."""
-    # A damaged file of another series does no harm; one whose series cannot be read may be a slice of this one.
-    damaged = [one for one in found.damaged if series_uid in (None, one.series_uid) or not one.series_uid]
+    # A damaged file of another series does no harm; one whose series cannot be read is a finding then.
+    damaged = [one for one in found.damaged if series_uid in (None, one.series_uid)]
     if damaged:
         more = f" and {len(damaged) - 1} more" if len(damaged) > 1 else ""
         raise PlannerError(f"{damaged[0]}{more}.", "Copy or export the scan again; a volume needs every slice.")
@@ -319,8 +319,9 @@ def _reading_findings(
         )
     if skipped:
         findings.append(Finding(Severity.NOTE, "skipped-files", f"Not part of the volume: {words_for(skipped)}."))
-    if skipped.get("damaged DICOM file"):
-        text = f"{skipped['damaged DICOM file']} files cannot be read at all; slices at the ends may be missing."
+    lost = skipped.get("damaged DICOM file", 0) + skipped.get("damaged file of no known series", 0)
+    if lost:
+        text = f"{lost} file{'s' if lost > 1 else ''} cannot be read at all; slices at the ends may be missing."
         findings.append(Finding(Severity.WARNING, "damaged-files", text))
     if doubles:
         findings.append(
