@@ -25,7 +25,7 @@ from planner_core.errors import PlannerError
 from planner_core.geometry.frames import AnyArray
 from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
-from planner_core.progress import Progress, silent
+from planner_core.progress import Progress, part_of, silent
 
 BLOB_NAME = re.compile(r"[0-9a-f]{64}\.(nii|ply|npy|bin)")
 """What a blob's file is called."""
@@ -80,9 +80,10 @@ class BlobFolder:
 
     def put_volume(self, volume: Volume) -> Json:
         """Store a volume's numbers as NIfTI; its place, scale and frame go into the reference."""
+        volume.hash_content(part_of(self.progress, 0.0, 0.3))
         name = self._by_content.get(volume.content_hash)
         if name is None or not (self.folder / name).exists():
-            name = self._write("nii", blob_formats.nifti_parts(volume))
+            name = self._write("nii", blob_formats.nifti_parts(volume), part_of(self.progress, 0.3, 1.0))
             self._by_content[volume.content_hash] = name
             self._objects[name + volume.content_hash] = volume
         return {
@@ -225,11 +226,11 @@ class BlobFolder:
             "Bring it back from a backup or a packed copy of the case.",
         )
 
-    def _write(self, ending: str, parts: Iterable[memoryview]) -> str:
+    def _write(self, ending: str, parts: Iterable[memoryview], progress: Progress = silent) -> str:
         pieces = [memoryview(part).cast("B") for part in parts]
         total = sum(len(piece) for piece in pieces)
         digest = hashlib.sha256()
-        _walk(pieces, digest.update, lambda share: self.progress(0.5 * share, "Hashing"))
+        _walk(pieces, digest.update, lambda share: progress(0.5 * share, "Hashing"))
         name = f"{digest.hexdigest()}.{ending}"
         path = self.folder / name
         if not path.exists() or path.stat().st_size != total:
@@ -237,7 +238,7 @@ class BlobFolder:
                 temporary = self.folder / f".new-{uuid.uuid4().hex}"
                 try:
                     with temporary.open("xb") as stream:
-                        _walk(pieces, stream.write, lambda share: self.progress(0.5 + 0.5 * share, "Writing"))
+                        _walk(pieces, stream.write, lambda share: progress(0.5 + 0.5 * share, "Writing"))
                         _flush(stream)
                     os.replace(temporary, path)
                     sync_folder(self.folder)

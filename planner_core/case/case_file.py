@@ -26,6 +26,7 @@ from planner_core.case.rows import Revision
 from planner_core.case.salvage import without_missing
 from planner_core.errors import PlannerError
 from planner_core.findings import Finding, Severity
+from planner_core.geometry.volume import Volume
 from planner_core.progress import Progress, silent
 
 FIRST_LABEL = "New case"
@@ -202,6 +203,19 @@ class CaseStore:
                         size = (self.blobs.folder / name).stat().st_size
                     self._db.execute("insert or ignore into blob (name, bytes) values (?, ?)", (name, size))
                 return rows.insert_revision(self._db, parent, self.author, label, codec.FORMAT, text)
+
+    def prepare(self, scan: Volume, progress: Progress = silent) -> None:
+        """Write a scan's numbers ahead of the step that takes it in, in a job; the step is quick then.
+
+        A scan whose step never comes is swept away when the case is opened next.
+        """
+        self._writable()
+        with self._guard:
+            self.blobs.progress = progress
+            try:
+                self.blobs.put_volume(scan)
+            finally:
+                self.blobs.progress = silent
 
     def move_head(self, number: int) -> Revision:
         """Make another revision the current one (undo and redo)."""

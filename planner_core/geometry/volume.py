@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import AnyArray, FloatArray, readonly
+from planner_core.progress import Progress, silent
 
 
 def _as_int16(values: AnyArray) -> NDArray[np.int16]:
@@ -110,8 +111,16 @@ class Volume:
     @property
     def content_hash(self) -> str:
         """SHA-256 of the numbers and their place; computed once."""
+        return self.hash_content()
+
+    def hash_content(self, progress: Progress = silent) -> str:
+        """Give `content_hash`; for a large volume in a job, with progress and a way to stop."""
         if not self._hash:
-            digest = hashlib.sha256(np.ascontiguousarray(self.stored).data)
+            digest = hashlib.sha256()
+            for number, one in enumerate(self.stored):
+                digest.update(np.ascontiguousarray(one).data)
+                if number % 16 == 0:
+                    progress(number / len(self.stored), "Hashing the scan")
             digest.update(self.lps_from_index.tobytes())
             digest.update(repr((self.shape, self.scale, self.offset)).encode())
             self._hash.append(digest.hexdigest())

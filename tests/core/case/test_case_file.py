@@ -391,3 +391,24 @@ def test_any_walk_comes_back_from_the_disk(steps: list[str]) -> None:
                 pass
             assert_same(full_plan(), again.plan)
         assert check(Path(scratch) / "case").whole
+
+
+def test_a_scan_written_ahead_is_not_written_again(folder: Path) -> None:
+    seen: list[float] = []
+
+    def progress(fraction: float, text: str = "") -> None:
+        seen.append(fraction)
+
+    volume = small_volume(11, (60, 180, 180))
+    with CaseStore.open(folder) as store:
+        store.prepare(volume, progress)
+        assert seen == sorted(seen)
+        assert len(seen) >= 4
+        ahead = {p.name: p.stat().st_mtime_ns for p in (folder / "blobs").glob("*.nii")}
+        scan = attrs.evolve(full_plan().scan, volume=volume)
+        store.append(edits.set_scan(store.plan(), scan), "Import scan")
+        assert {p.name: p.stat().st_mtime_ns for p in (folder / "blobs").glob("*.nii")} == ahead
+        store.prepare(small_volume(12), progress)
+    with CaseStore.open(folder) as store:
+        assert len(list((folder / "blobs").glob("*.nii"))) == 2, "the one whose step never came is swept"
+        assert store.plan().scan.volume.content_hash == volume.content_hash  # type: ignore[union-attr]
