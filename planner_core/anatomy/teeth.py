@@ -1,0 +1,470 @@
+"""One tooth out of a scan by one click: crown and root as a surface with its long axis.
+
+Bright basins are flooded from the tooth and from everything round it; they meet in the dark gap between root and
+bone (watershed; Meyer 1994, Signal Process 38:113; M). The gap is deepened first by a filter for dark sheets.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from attrs import field, frozen
+from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
+from skimage.measure import marching_cubes
+from skimage.segmentation import watershed
+
+from planner_core.anatomy.bone import Degradation, surface_sigma_mm
+from planner_core.anatomy.meshes import keep_large_pieces
+from planner_core.anatomy.sampling import grey_at
+from planner_core.anatomy.structures import ArchCurve, Jaw
+from planner_core.anatomy.tooth_sizes import ToothSize, tooth_size
+from planner_core.errors import PlannerError
+from planner_core.findings import Finding, Severity
+from planner_core.geometry.frames import FloatArray, readonly, readonly_unit, unit
+from planner_core.geometry.surface import Surface
+from planner_core.geometry.volume import Volume
+from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
+from planner_core.progress import Progress, silent
+
+GRID_MM = 0.3
+"""Grid on which a tooth is cut out, mm (our choice: the gap round the root is 0.15 to 0.4 mm wide)."""
+
+SIDE_MARGIN_MM = 3.5
+"""How far beyond the tooth's usual size its neighbourhood reaches, mm (our choice)."""
+
+GAP_BLUR_MM = 0.3
+"""Scale of the filter for the dark gap, mm (our choice: about the blur of a scan)."""
+
+GAP_WEIGHT = 3.0
+"""Weight of the gap filter against the grey value itself (our choice, tests/studies anatomy)."""
+
+TOOTH_SHARE = 0.62
+"""Share of the soft-to-bone step above which a voxel can belong to a root: dentine is at least as dense as compact
+bone (2.1 against 1.9 g/cm3; M)."""
+
+DARK_SHARE = 0.2
+"""Share of the soft-to-bone step below which nothing is hard tissue (our choice)."""
+
+CONTACT_SHARE = 0.6
+"""Share of the soft-to-bone step above which a place counts as crown where crowns touch (our choice)."""
+
+BRIGHT_SEED_MM, BRIGHT_SHARE = 2.4, 0.85
+"""Within this of a click, what is brighter than this share of the soft-to-bone step is marked too (our choice: a
+pulp chamber is 1 to 2 mm wide to each side)."""
+
+TOP_SHARE = 2.2
+"""Brighter values are cut to this share of the soft-to-bone step: enamel; a restoration must not outweigh it
+(M)."""
+
+DENTINE_MOST, BORDER_OF_DENTINE = 1.4, 0.64
+"""Dentine's share of the step at most (M), and the share of it at which a root ends: between dentine and the
+blurred gap (our choice, tests/studies anatomy)."""
+
+SEED_MM = 0.9
+"""Radius of what a click marks, mm (our choice: two voxels of a usual scan)."""
+
+STREAKED_LEVEL = 0.5
+"""Degradation (0..1) from which a crown is not taken at its word (our choice: half of the scale)."""
+
+LEAST_MM3 = 60.0
+"""A smaller result is no tooth, mm^3 (a lower incisor is about 250; M)."""
+
+
+@frozen(eq=False)
+class Tooth:
+    """A tooth in the scan.
+
+    Parameters
+    ----------
+    site : str
+        ISO 3950 two-digit number.
+    surface : Surface
+        Crown and root, LPS, triangles outwards.
+    axis_lps : array of shape (3,)
+        Long axis, unit, from the crown to the root's tip.
+    neck_lps_mm, tip_lps_mm, apex_lps_mm : arrays of shape (3,)
+        Middle of the neck, the crown's and the root's end on the axis.
+    roundness : float
+        Small over large diameter of the root at mid-length: 1 is round.
+    bend_deg : float
+        Angle between the upper and the lower half of the root.
+    roots : int
+        Separate roots seen at three quarters of the root's length.
+    sigma_mm : float
+        Standard deviation of the root's surface along its normal.
+    sigma_crown_mm : float
+    plus_lps_mm, minus_lps_mm : arrays of shape (n, 3)
+        The clicks.
+    findings : tuple of Finding
+    """
+
+    site: str
+    surface: Surface
+    axis_lps: FloatArray = field(converter=readonly_unit)
+    neck_lps_mm: FloatArray = field(converter=readonly)
+    tip_lps_mm: FloatArray = field(converter=readonly)
+    apex_lps_mm: FloatArray = field(converter=readonly)
+    roundness: float
+    bend_deg: float
+    roots: int
+    sigma_mm: float
+    sigma_crown_mm: float
+    plus_lps_mm: FloatArray = field(converter=readonly)
+    minus_lps_mm: FloatArray = field(converter=readonly)
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def root_length_mm(self) -> float:
+        """From the neck to the apex along the axis."""
+        return float((self.apex_lps_mm - self.neck_lps_mm) @ self.axis_lps)
+
+    @property
+    def turning_note(self) -> str:
+        """How the root's form bears on taking the tooth out (common practice, no source)."""
+        if self.roots == 1 and self.roundness >= ROUND_FROM and self.bend_deg <= STRAIGHT_TO_DEG:
+            return "Single, nearly round and straight root: may be turned out (common practice, no source)."
+        if self.roots > 1:
+            return "More than one root: sectioning is likely (common practice, no source)."
+        return "Flat or bent root: lifting or sectioning rather than turning (common practice, no source)."
+
+
+ROUND_FROM = 0.8
+STRAIGHT_TO_DEG = 10.0
+"""From which roundness and up to which bend a root counts as nearly cylindrical (our choice; the rule itself is
+common practice, no source)."""
+
+
+@frozen(eq=False)
+class ToothBlock:
+    """The neighbourhood of a tooth on a grid along (root to crown, along the arch, outwards)."""
+
+    grey: NDArray[np.float32]
+    axes: FloatArray
+    origin_lps_mm: FloatArray
+
+    def to_lps(self, index: ArrayLike) -> FloatArray:
+        """Take grid indices (n, 3) to LPS mm."""
+        return np.asarray(self.origin_lps_mm + GRID_MM * np.asarray(index, dtype=np.float64) @ self.axes)
+
+    def to_index(self, points_lps_mm: ArrayLike) -> FloatArray:
+        """Take LPS points (n, 3) to grid indices."""
+        offset = np.asarray(points_lps_mm, dtype=np.float64) - self.origin_lps_mm
+        return np.asarray(offset @ self.axes.T / GRID_MM)
+
+
+def find_tooth(
+    volume: Volume,
+    arch: ArchCurve,
+    site: str,
+    plus_lps_mm: ArrayLike,
+    minus_lps_mm: ArrayLike = (),
+    progress: Progress = silent,
+    levels: GreyLevels | None = None,
+    degradation: Degradation | None = None,
+) -> Tooth:
+    """Cut one tooth out of the scan.
+
+    Parameters
+    ----------
+    arch : ArchCurve
+        Of the tooth's jaw; tells which way the neighbours lie.
+    site : str
+        ISO 3950 number; its usual size bounds the search.
+    plus_lps_mm : array of shape (n, 3), n >= 1
+        On the tooth, the first one about the middle of its crown or neck; more ones add what was missed.
+    minus_lps_mm : array of shape (m, 3)
+        On what was taken wrongly.
+    degradation : optional
+        The scan check: a streaked crown is bounded by the tooth's usual size, and said to be uncertain.
+
+    Raises
+    ------
+    PlannerError
+        If there is no tooth at the click or the number is none.
+    """
+    plus = np.asarray(plus_lps_mm, dtype=np.float64).reshape(-1, 3)
+    minus = np.asarray(minus_lps_mm, dtype=np.float64).reshape(-1, 3)
+    size = tooth_size(site)
+    if len(plus) == 0 or not volume.contains(plus).all():
+        raise PlannerError("The click for the tooth lies outside the scan.", "Click on the tooth's crown or neck.")
+    levels = calibrate_grey(volume) if levels is None else levels
+    progress(0.0, f"Finding tooth {site}")
+    block = tooth_block(volume, arch, plus[0], size, levels)
+    mask = tooth_mask(block, size, plus, minus, levels, progress)
+    if mask.sum() * GRID_MM**3 < LEAST_MM3:
+        raise PlannerError(f"No tooth was found at the click for {site}.", "Click in the middle of its neck.")
+    progress(0.8, f"Finding tooth {site}")
+    return _as_tooth(volume, site, block, mask, plus, minus, levels, degradation)
+
+
+def tooth_block(
+    volume: Volume, arch: ArchCurve, click: FloatArray, size: ToothSize, levels: GreyLevels
+) -> ToothBlock:
+    """Sample the neighbourhood of a click, as large as the tooth can be, whichever part of it was clicked."""
+    station = arch.station_of(click)
+    crown_way = np.asarray(arch.up_lps) * (1.0 if arch.jaw is Jaw.LOWER else -1.0)
+    along, outward = arch.tangent_at(station), arch.outward_at(station)
+    axes = np.stack([crown_way, along, outward])
+    half_along = size.width_mm / 2 + 0.45 * size.width_mm + SIDE_MARGIN_MM
+    half_out = size.depth_mm / 2 + 2.0 + SIDE_MARGIN_MM
+    below, above = size.crown_mm + size.root_mm + 4.0, size.crown_mm + 4.0
+    counts = np.ceil(np.array([below + above, 2 * half_along, 2 * half_out]) / GRID_MM).astype(int) + 1
+    origin = click - np.array([below, half_along, half_out]) @ axes
+    index = np.stack(np.meshgrid(*[np.arange(n) for n in counts], indexing="ij"), axis=-1)
+    places = origin + GRID_MM * index @ axes
+    grey = np.nan_to_num(grey_at(volume, places), nan=levels.air)
+    return ToothBlock(grey.astype(np.float32), axes, origin)
+
+
+def tooth_mask(
+    block: ToothBlock,
+    size: ToothSize,
+    plus: FloatArray,
+    minus: FloatArray,
+    levels: GreyLevels,
+    progress: Progress = silent,
+) -> NDArray[np.bool_]:
+    """Give the tooth's voxels in its block."""
+    step = levels.bone - levels.soft_tissue
+    grey = np.clip((block.grey - levels.soft_tissue) / step, -0.5, TOP_SHARE)
+    smooth = ndimage.gaussian_filter(grey, 0.6)
+    height = smooth - GAP_WEIGHT * dark_sheets(grey, GAP_BLUR_MM / GRID_MM)
+    progress(0.4, "Flooding the tooth")
+    markers = _markers(block, size, plus, minus, smooth)
+    # Beyond its contacts a crown ends: a wall, not a flood, which would run through touching enamel.
+    middle = block.to_index(plus[0])
+    left, right = _contacts(smooth, middle, size)
+    neck = max(0, round(middle[0]))
+    allowed = (smooth > 0.35) | (markers == 1) | _closed_dark(smooth)
+    allowed[neck:, :left] = allowed[neck:, right + 1 :] = False
+    markers[~allowed] = 0
+    hard = smooth > _border_share(smooth, markers)
+    labels = watershed(-height, markers, mask=allowed)
+    mask = (labels == 1) & hard
+    pieces, count = ndimage.label(mask)
+    if count == 0:
+        return mask
+    # A click may sit in the dark pulp: the tooth is the largest hard piece that was flooded from it.
+    mask = pieces == 1 + int(np.argmax(np.bincount(pieces.ravel())[1:]))
+    # Pulp and root canals are dark inside the tooth.
+    closed = ndimage.binary_closing(np.pad(mask, 4), iterations=3)[4:-4, 4:-4, 4:-4]
+    filled = ndimage.binary_fill_holes(closed & (labels != 2) | mask)
+    for row in range(len(filled)):
+        filled[row] = ndimage.binary_fill_holes(filled[row])
+    # Crumbs beside the tooth go, its thin tip stays.
+    pieces, _ = ndimage.label(filled)
+    return np.asarray(pieces == 1 + int(np.argmax(np.bincount(pieces.ravel())[1:])))
+
+
+def _open_dark(smooth: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Soft tissue, air and marrow: what is dark and reaches the block's border; a pulp does not."""
+    pieces, _ = ndimage.label(smooth < DARK_SHARE)
+    border = np.zeros_like(pieces, dtype=bool)
+    border[[0, -1]] = border[:, [0, -1]] = border[:, :, [0, -1]] = True
+    open_ones = np.unique(pieces[border])
+    return np.asarray(np.isin(pieces, open_ones[open_ones > 0]))
+
+
+def _closed_dark(smooth: NDArray[np.float32]) -> NDArray[np.bool_]:
+    return np.asarray((smooth < 0.35) & ~_open_dark(smooth))
+
+
+def dark_sheets(grey: NDArray[np.float32], scale_voxels: float) -> NDArray[np.float32]:
+    """Give how much a place lies in a dark sheet: the largest eigenvalue of the Hessian, at least zero."""
+    hessian = np.empty((*grey.shape, 3, 3), np.float32)
+    for i in range(3):
+        for j in range(i, 3):
+            order = [0, 0, 0]
+            order[i] += 1
+            order[j] += 1
+            part = ndimage.gaussian_filter(grey, scale_voxels, order=order, mode="nearest", truncate=3.0)
+            hessian[..., i, j] = hessian[..., j, i] = part * scale_voxels**2
+    a, b, c = hessian[..., 0, 0], hessian[..., 1, 1], hessian[..., 2, 2]
+    d, e, f = hessian[..., 0, 1], hessian[..., 1, 2], hessian[..., 0, 2]
+    mean = (a + b + c) / 3.0
+    p = np.sqrt(((a - mean) ** 2 + (b - mean) ** 2 + (c - mean) ** 2 + 2.0 * (d * d + e * e + f * f)) / 6.0)
+    safe = np.maximum(p, 1e-9)
+    x, y, z = (a - mean) / safe, (b - mean) / safe, (c - mean) / safe
+    u, v, w = d / safe, e / safe, f / safe
+    half_det = (x * (y * z - v * v) - u * (u * z - v * w) + w * (u * v - y * w)) / 2.0
+    largest = mean + 2.0 * p * np.cos(np.arccos(np.clip(half_det, -1.0, 1.0)) / 3.0)
+    return np.asarray(np.maximum(largest, 0.0), dtype=np.float32)
+
+
+def _markers(
+    block: ToothBlock, size: ToothSize, plus: FloatArray, minus: FloatArray, smooth: NDArray[np.float32]
+) -> NDArray[np.int32]:
+    """Mark the tooth at the clicks and everything that lies where this tooth cannot be."""
+    markers = np.zeros(smooth.shape, np.int32)
+    rows, along, out = (np.arange(n) for n in smooth.shape)
+    middle = block.to_index(plus[0])
+    far_along = np.abs(along - middle[1]) * GRID_MM > size.width_mm / 2 + 0.35 * size.width_mm
+    far_out = np.abs(out - middle[2]) * GRID_MM > size.depth_mm / 2 + 2.6
+    markers[:, far_along, :] = 2
+    markers[:, :, far_out] = 2
+    # Below the longest root this tooth can have, and over its crown, nothing belongs to it.
+    markers[:3] = 2
+    markers[-2:] = 2
+    markers[_open_dark(smooth)] = 2
+    for label, clicks in ((2, minus), (1, plus)):
+        for click in clicks:
+            i, j, k = np.round(block.to_index(click)).astype(int)
+            away = (rows - i)[:, None, None] ** 2 + (along - j)[None, :, None] ** 2 + (out - k)[None, None, :] ** 2
+            away = away * GRID_MM**2
+            markers[away <= SEED_MM**2] = label
+            # A click in the pulp must start in the dentine round it: floods begin at the brightest places.
+            bright = (away <= BRIGHT_SEED_MM**2) & (smooth > BRIGHT_SHARE) & (markers == 0)
+            markers[bright] = label
+    # The middle of the crown over the first click: enamel is brighter than the dentine that was clicked.
+    i, j, k = np.round(middle).astype(int)
+    core = np.zeros(smooth.shape, bool)
+    half_along, half_out = round(0.25 * size.width_mm / GRID_MM), round(0.25 * size.depth_mm / GRID_MM)
+    core[i : i + round(size.crown_mm / GRID_MM), j - half_along : j + half_along, k - half_out : k + half_out] = (
+        True
+    )
+    markers[core & (smooth > BRIGHT_SHARE) & (markers == 0)] = 1
+    return markers
+
+
+def _contacts(smooth: NDArray[np.float32], middle: FloatArray, size: ToothSize) -> tuple[int, int]:
+    """Give the places along the arch where the crown meets its neighbours: the row of crowns is thinnest there."""
+    low = max(0, round(middle[0]))
+    high = low + round((size.crown_mm + 2.0) / GRID_MM)
+    reach = round((size.depth_mm / 2 + 1.0) / GRID_MM)
+    centre_out = round(middle[2])
+    part = smooth[low:high, :, max(0, centre_out - reach) : centre_out + reach]
+    area = ndimage.gaussian_filter1d((part > CONTACT_SHARE).sum(axis=(0, 2)).astype(np.float64), 1.0)
+    half = size.width_mm / 2 / GRID_MM
+    number = np.arange(len(area)) - middle[1]
+    ends = []
+    for side in (-1.0, 1.0):
+        place = side * number
+        allowed = (place > 0.6 * half) & (place < 1.5 * half)
+        # A usual width breaks ties; an open contact leaves no hard tissue at all.
+        score = area + 0.3 * area.max() * ((place - half) / half) ** 2
+        ends.append(int(np.argmin(np.where(allowed, score, np.inf))))
+    return ends[0], ends[1]
+
+
+def _border_share(smooth: NDArray[np.float32], markers: NDArray[np.int32]) -> float:
+    """Give the level between root and gap: a share of this tooth's own dentine."""
+    own = smooth[(markers == 1) & (smooth > BRIGHT_SHARE)]
+    if len(own) < 20:
+        return TOOTH_SHARE
+    dentine = min(float(np.quantile(own, 0.3)), DENTINE_MOST)
+    return max(TOOTH_SHARE, BORDER_OF_DENTINE * dentine)
+
+
+def _as_tooth(
+    volume: Volume,
+    site: str,
+    block: ToothBlock,
+    mask: NDArray[np.bool_],
+    plus: FloatArray,
+    minus: FloatArray,
+    levels: GreyLevels,
+    degradation: Degradation | None,
+) -> Tooth:
+    surface = _surface_of(block, mask)
+    shape = root_shape(block, mask)
+    sigma = surface_sigma_mm(volume, levels, levels.bone - levels.soft_tissue)
+    findings: list[Finding] = []
+    crown_sigma = sigma
+    if degradation is not None:
+        over = (surface.points_mm - shape.neck) @ shape.axis < 0
+        level = np.asarray(degradation.level_at(surface.points_mm[over])) if over.any() else np.zeros(1)
+        if float((level > STREAKED_LEVEL).mean()) > 0.2:
+            crown_sigma = 1.0
+            text = f"The crown of {site} is streaked: its outline is uncertain, the root's is not affected."
+            findings.append(Finding(Severity.NOTE, "tooth-crown-streaked", text, site))
+    return Tooth(
+        site, surface, shape.axis, shape.neck, shape.tip, shape.apex, shape.roundness, shape.bend_deg, shape.roots,
+        sigma, crown_sigma, plus, minus, tuple(findings),
+    )  # fmt: skip
+
+
+def _surface_of(block: ToothBlock, mask: NDArray[np.bool_]) -> Surface:
+    """Contour the mask, its steps blurred away."""
+    soft = ndimage.gaussian_filter(mask.astype(np.float32), 0.7)
+    index, triangles, _, _ = marching_cubes(np.pad(soft, 1), 0.5, allow_degenerate=False)
+    points = block.to_lps(index - 1.0)
+    if np.linalg.det(block.axes) > 0:
+        triangles = triangles[:, ::-1]
+    return keep_large_pieces(Surface(points, triangles), 0.1)
+
+
+@frozen(eq=False)
+class RootShape:
+    """Long axis, ends and form of a tooth's root."""
+
+    axis: FloatArray
+    neck: FloatArray
+    tip: FloatArray
+    apex: FloatArray
+    roundness: float
+    bend_deg: float
+    roots: int
+
+
+def root_shape(block: ToothBlock, mask: NDArray[np.bool_]) -> RootShape:
+    """Measure a tooth's axis, ends and root from its mask (rows run from the root to the crown)."""
+    rows = np.flatnonzero(mask.any(axis=(1, 2)))
+    areas = mask.sum(axis=(1, 2)).astype(np.float64) * GRID_MM**2
+    centres = np.array([[row, *np.argwhere(mask[row]).mean(axis=0)] for row in rows])
+    line = block.to_lps(centres)
+    weight = areas[rows]
+    middle = np.average(line, axis=0, weights=weight)
+    _, vectors = np.linalg.eigh(np.cov((line - middle).T, aweights=weight))
+    axis = vectors[:, -1] * np.sign(float(vectors[:, -1] @ -block.axes[0]) or 1.0)
+    along = (block.to_lps(np.argwhere(mask)) - middle) @ axis
+    tip, apex = middle + axis * float(along.min()), middle + axis * float(along.max())
+    neck_row = _neck_row(areas, rows)
+    neck = block.to_lps([[neck_row, *centres[int(np.argmin(np.abs(rows - neck_row)))][1:]]])[0]
+    neck = middle + axis * float((neck - middle) @ axis)
+    root = rows[rows < neck_row]
+    if len(root) < 8:
+        return RootShape(unit(axis), neck, tip, apex, float("nan"), 0.0, 1)
+    mid = int(root[len(root) // 2])
+    inside = np.argwhere(mask[mid]).astype(np.float64)
+    spread = np.linalg.eigvalsh(np.cov(inside.T) + 1e-9 * np.eye(2))
+    lower = int(root[len(root) // 4])
+    pieces, count = ndimage.label(ndimage.binary_opening(mask[lower]))
+    sizes = np.bincount(pieces.ravel())[1:] if count else np.array([1])
+    roots = int((sizes > 0.15 * sizes.sum()).sum())
+    own = line[np.isin(rows, root)]
+    half = len(own) // 2
+    low, high = _direction(own[:half]), _direction(own[half:])
+    bend = float(np.degrees(np.arccos(np.clip(abs(float(low @ high)), 0.0, 1.0))))
+    return RootShape(unit(axis), neck, tip, apex, float(np.sqrt(spread[0] / spread[1])), bend, max(1, roots))
+
+
+def _neck_row(areas: FloatArray, rows: NDArray[np.intp]) -> float:
+    """Give the row of the neck: where the section falls fastest from the crown to the root."""
+    smooth = ndimage.gaussian_filter1d(areas, 3.0)
+    top = int(rows[-1])
+    crown = rows[(rows > rows[0] + 0.35 * len(rows)) & (rows < top)]
+    if len(crown) < 6:
+        return float(np.median(rows))
+    bulge = int(crown[np.argmax(smooth[crown])])
+    below = np.arange(max(int(rows[0]) + 1, bulge - round(7.0 / GRID_MM)), bulge)
+    slope = np.gradient(smooth)[below]
+    return float(below[int(np.argmax(slope))])
+
+
+def _direction(line: FloatArray) -> FloatArray:
+    centred = line - line.mean(axis=0)
+    return np.asarray(np.linalg.svd(centred, full_matrices=False)[2][0])
+
+
+def socket_of(tooth: Tooth) -> Surface:
+    """Give the socket that a virtual extraction leaves: the root's surface below the neck, turned inside out.
+
+    Its triangles look into the socket, as those of bone look out of bone.
+    """
+    surface = tooth.surface
+    below = (surface.points_mm - tooth.neck_lps_mm) @ tooth.axis_lps > 0
+    keep = below[surface.triangles].all(axis=1)
+    used = np.unique(surface.triangles[keep])
+    number = np.full(len(surface.points_mm), -1, np.int64)
+    number[used] = np.arange(len(used))
+    return Surface(surface.points_mm[used], number[surface.triangles[keep]][:, ::-1], surface.frame)

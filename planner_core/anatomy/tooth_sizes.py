@@ -1,0 +1,43 @@
+"""Usual sizes of teeth: they only bound where a tooth is looked for."""
+
+from __future__ import annotations
+
+from attrs import frozen
+
+from planner_core.errors import PlannerError
+
+
+@frozen
+class ToothSize:
+    """Usual size of a tooth, mm: along the arch, across it, height of the crown, length of the root."""
+
+    width_mm: float
+    depth_mm: float
+    crown_mm: float
+    root_mm: float
+
+
+# Round averages of dental anatomy teaching (M); used as bounds with wide margins, never as results.
+_LOWER = {
+    1: ToothSize(5.3, 6.0, 9.0, 13.0), 2: ToothSize(5.8, 6.4, 9.5, 14.0), 3: ToothSize(7.0, 7.8, 11.0, 16.0),
+    4: ToothSize(7.1, 7.7, 8.8, 14.5), 5: ToothSize(7.2, 8.2, 8.3, 14.8), 6: ToothSize(11.2, 10.4, 7.8, 14.5),
+    7: ToothSize(10.6, 10.1, 7.3, 13.5), 8: ToothSize(10.2, 9.7, 7.2, 12.0),
+}  # fmt: skip
+_UPPER = {
+    1: ToothSize(8.6, 7.1, 10.6, 13.5), 2: ToothSize(6.7, 6.3, 9.4, 13.5), 3: ToothSize(7.6, 8.1, 10.4, 17.5),
+    4: ToothSize(7.1, 9.1, 8.8, 14.5), 5: ToothSize(6.8, 9.0, 8.6, 14.5), 6: ToothSize(10.3, 11.2, 7.8, 13.5),
+    7: ToothSize(9.6, 11.0, 7.3, 12.8), 8: ToothSize(8.9, 10.2, 6.9, 11.8),
+}  # fmt: skip
+
+
+def tooth_size(site: str) -> ToothSize:
+    """Give the usual size of a permanent tooth by its ISO 3950 number.
+
+    Raises
+    ------
+    PlannerError
+        If the number is none of 11-18, 21-28, 31-38, 41-48.
+    """
+    if len(site) == 2 and site[0] in "1234" and site[1] in "12345678":
+        return (_UPPER if site[0] in "12" else _LOWER)[int(site[1])]
+    raise PlannerError(f"{site!r} is no permanent tooth.", "Give an ISO 3950 number such as 36.")
