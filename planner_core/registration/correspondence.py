@@ -67,6 +67,8 @@ class Correspondence:
     motion: RigidTransform | None
     rivals: int = 0
     mirrored_pairs: int = 0
+    rival_score: float = 0.0
+    """Score of the best motion to another place over that of the best."""
 
     @property
     def ambiguous(self) -> bool:
@@ -155,13 +157,14 @@ def correspond(
     if not proper:
         return Correspondence((), None, 0, mirrored_count)
     best_pairs, best_pose, _ = proper[0]
-    rivals = 0
-    for _, pose, score in proper[1:]:
-        elsewhere = np.linalg.norm(pose.apply(a) - best_pose.apply(a), axis=1).max() > SAME_MOTION_MM
-        if elsewhere and score > RIVAL_SCORE * proper[0][2]:
-            rivals += 1
+    others = [
+        score / proper[0][2]
+        for _, pose, score in proper[1:]
+        if np.linalg.norm(pose.apply(a) - best_pose.apply(a), axis=1).max() > SAME_MOTION_MM
+    ]
+    rivals = sum(score > RIVAL_SCORE for score in others)
     pose = RigidTransform(best_pose.matrix, source, target)
-    return Correspondence(best_pairs, pose, rivals, mirrored_count)
+    return Correspondence(best_pairs, pose, rivals, mirrored_count, max(others, default=0.0))
 
 
 _Motion = tuple[tuple[tuple[int, int], ...], RigidTransform, float]

@@ -38,6 +38,11 @@ SURE_QUALITY = 0.5
 CHANCE_COUNT = 6
 """With more candidates than this in either set, three agreeing distances can be chance (our choice)."""
 
+CHANCE_RIVAL = 0.6
+"""Three agreeing markers among many stand only if no other motion scores more than this share of theirs (our
+choice,
+tested in tests/studies)."""
+
 
 @frozen(eq=False)
 class MarkerMatch:
@@ -228,7 +233,8 @@ def _doubts(
             f"{len(found.pairs)}: "
             "one of the scans is mirrored, or left and right were exchanged."
         )
-    if used == 3 and max(len(moving), len(fixed)) > CHANCE_COUNT:
+    many = max(len(moving), len(fixed)) > CHANCE_COUNT
+    if used == 3 and many and found.rival_score > CHANCE_RIVAL:
         doubts.append(
             f"Only three of {len(moving)} and {len(fixed)} marker candidates agree, which can be chance: click "
             "the "

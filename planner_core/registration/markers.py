@@ -90,7 +90,7 @@ def find_markers(
     *,
     levels: GreyLevels | None = None,
     degradation: Degradation | None = None,
-    most: int = 40,
+    most: int = 80,
     progress: Progress = silent,
 ) -> tuple[Marker, ...]:
     """Find marker candidates in a volume, best first; cusps or root tips may be among them.

@@ -14,8 +14,8 @@ from numpy.typing import ArrayLike
 from planner_core.geometry.covariance import PoseCovariance
 from planner_core.geometry.frames import AnyArray, FloatArray, readonly, unit
 from planner_core.geometry.polyline import at_lengths, lengths_mm, tangents
-from planner_core.registration.edges import GreyField, edges_along
-from planner_core.registration.surface_error import UNSEEN_SHIFT_MM, UNSEEN_TURN_RAD
+from planner_core.registration.edges import CLIP_RELATIVE, GreyField, edges_along
+from planner_core.registration.surface_error import unseen_covariance
 from planner_core.registration.surface_fit import (
     DENSE_FROM,
     OFFSET_PRIOR_MM,
@@ -93,9 +93,9 @@ def forecast_surface(
         why = "The tooth surfaces that can be read do not hold the jaw in every direction."
         return SurfaceForecast(None, why, places)
     covariance = np.linalg.inv(matrix)[:6, :6]
-    unseen = np.diag([UNSEEN_TURN_RAD**2] * 3 + [UNSEEN_SHIFT_MM**2] * 3)
+    ceramic = float(np.mean(edges.inside[good] >= 0.98 * CLIP_RELATIVE))
     streaks = "" if level is None else f", mean streak level there {float(level.mean()):.2f}"
-    pose = PoseCovariance((covariance + covariance.T) / 2.0 + unseen, about)
+    pose = PoseCovariance((covariance + covariance.T) / 2.0 + unseen_covariance(ceramic), about)
     return SurfaceForecast(pose, f"{share}{streaks}.", places)
 
 

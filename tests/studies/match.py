@@ -74,8 +74,8 @@ def one_trial(mouth: StudyMouth, rng: np.random.Generator, trial: int) -> dict[s
     volume = with_noise(mouth.volume, rng)
     if mouth.kind == "ceramic":
         scan = make_scan(mouth, ("whole", "moved", "missing", "partial")[trial % 4], rng)
-        markers = _marker_trial(volume, scan, sites)
-        surface = _surface_trial(volume, scan, sites) if trial % 4 == 0 else {}
+        markers = _marker_trial(mouth, volume, scan, sites)
+        surface = _surface_trial(mouth, volume, scan, sites) if trial % 4 == 0 else {}
         return {
             "kind": mouth.kind,
             "what": scan.what,
@@ -84,10 +84,16 @@ def one_trial(mouth: StudyMouth, rng: np.random.Generator, trial: int) -> dict[s
             **_joint(markers, surface, scan, sites),
         }
     scan = make_scan(mouth, "partial" if trial % 4 == 3 else "whole", rng)
-    row: dict[str, Any] = {"kind": mouth.kind, "what": scan.what, **_surface_trial(volume, scan, sites)}
+    row: dict[str, Any] = {"kind": mouth.kind, "what": scan.what, **_surface_trial(mouth, volume, scan, sites)}
     start = _start(scan, rng)
     near = _outcome(
-        lambda: match_surface(volume, scan.surface, start=start, jaw_up=1.0, sites_lps_mm=sites).match, scan, sites
+        lambda: (
+            match_surface(
+                volume, scan.surface, start=start, sites_lps_mm=sites, degradation=mouth.check.level_at
+            ).match
+        ),
+        scan,
+        sites,
     )
     row["from_start"] = near
     target = peer_target(volume, scan.lps_from_surface.apply(scan.surface.points_mm))
@@ -95,14 +101,24 @@ def one_trial(mouth: StudyMouth, rng: np.random.Generator, trial: int) -> dict[s
     return row
 
 
-def _marker_trial(volume: Any, scan: StudyScan, sites: np.ndarray) -> dict[str, Any]:
-    return _outcome(lambda: match_markers(volume, scan.surface, sites_lps_mm=sites).match, scan, sites)
+def _marker_trial(mouth: StudyMouth, volume: Any, scan: StudyScan, sites: np.ndarray) -> dict[str, Any]:
+    return _outcome(
+        lambda: match_markers(volume, scan.surface, sites_lps_mm=sites, degradation=mouth.check.level_at).match,
+        scan,
+        sites,
+    )
 
 
-def _surface_trial(volume: Any, scan: StudyScan, sites: np.ndarray) -> dict[str, Any]:
+def _surface_trial(mouth: StudyMouth, volume: Any, scan: StudyScan, sites: np.ndarray) -> dict[str, Any]:
     return {
         "surface": _outcome(
-            lambda: match_surface(volume, scan.surface, jaw_up=1.0, sites_lps_mm=sites).match, scan, sites
+            lambda: (
+                match_surface(
+                    volume, scan.surface, jaw_up=1.0, sites_lps_mm=sites, degradation=mouth.check.level_at
+                ).match
+            ),
+            scan,
+            sites,
         )
     }
 
@@ -171,7 +187,7 @@ def summary(rows: list[dict[str, Any]], trials: int, seed: int) -> dict[str, Any
         "roads": {k: road_row(v) for k, v in roads.items() if v},
     }
     for kind in ("clean", "streaked"):
-        mine = [r for r in rows if r["kind"] == kind and "error_mm" in r["from_start"]]
+        mine = [r for r in rows if r["kind"] == kind and r["peer_mm"] and "error_mm" in r["from_start"]]
         if mine:
             # The peer is given the better of its two surfaces over the whole study.
             peers = np.array([r["peer_mm"] for r in mine])

@@ -18,6 +18,8 @@ from phantoms.surface_scan import scan_surface
 from planner_core.geometry.frames import RigidTransform, rotation_about, unit
 from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
+from planner_core.imaging.scan_check import ScanCheck, check_scan
+from planner_core.registration.marker_match import STICKER_SHIFT_MM
 
 Kind = Literal["clean", "streaked", "ceramic"]
 """Natural teeth; ceramic on some teeth as it comes; every tooth of the arch and half of the opposing ones
@@ -43,6 +45,7 @@ class StudyMouth:
     kind: Kind
     scene: Scene
     volume: Volume
+    check: ScanCheck
 
     def sites_lps_mm(self) -> np.ndarray:
         """Entry and apex of each planned site, shape (2 sites, 3)."""
@@ -93,7 +96,7 @@ def make_mouth(kind: Kind, seed: int) -> StudyMouth:
         markers = advised_markers(lower, np.random.default_rng([seed, 3]))
         scene = evolve(scene, bodies=bodies, markers=markers)
     volume = simulate(scene, FINE if kind == "ceramic" else SMALL, seed).volume
-    return StudyMouth(kind, scene, volume)
+    return StudyMouth(kind, scene, volume, check_scan(volume))
 
 
 def with_noise(volume: Volume, rng: np.random.Generator) -> Volume:
@@ -115,6 +118,12 @@ def make_scan(mouth: StudyMouth, what: str, rng: np.random.Generator) -> StudySc
     if what == "missing" and scene.markers:
         k = int(rng.integers(len(scene.markers)))
         scene = evolve(scene, markers=scene.markers[:k] + scene.markers[k + 1 :])
+    # Every glued marker shifts a little between the scans.
+    shifted = tuple(
+        evolve(m, centre_mm=m.centre_mm + rng.standard_normal(3) * STICKER_SHIFT_MM / np.sqrt(3.0))
+        for m in scene.markers
+    )
+    scene = evolve(scene, markers=shifted)
     reach = (-66.0, 66.0)
     if what == "partial":
         reach = (
