@@ -102,9 +102,7 @@ def without_doubles(slices: list[SeriesSlice]) -> tuple[list[SeriesSlice], int]:
 
 
 def _same_picture(a: SeriesSlice, b: SeriesSlice) -> bool:
-    """Whether two slices are the same picture (copies with another file name or a new identifier)."""
-    if a.header.sop_instance_uid == b.header.sop_instance_uid and a.frame == b.frame and a.header.sop_instance_uid:
-        return True
+    """Whether two slices are the same picture; identifiers prove nothing, some programs write them twice."""
     return bool(
         np.array_equal(dicom_pixels.read_frame(a.header, a.frame), dicom_pixels.read_frame(b.header, b.frame))
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 import struct
 import zipfile
@@ -10,6 +11,7 @@ from pathlib import Path
 
 import nibabel
 import numpy as np
+import pydicom
 import trimesh
 from pydicom import uid
 
@@ -51,14 +53,14 @@ def samples(folder: Path) -> dict[str, list[tuple[str, bytes]]]:
     volume = _small().astype(np.int16).transpose(2, 1, 0)
     found["nifti"] = []
     for ending in (".nii", ".nii.gz"):
-        nibabel.save(nibabel.Nifti1Image(volume, np.diag([0.3, 0.3, 0.4, 1])), folder / f"a{ending}")
-        found["nifti"].append((f"a{ending}", (folder / f"a{ending}").read_bytes()))
+        image = nibabel.Nifti1Image(volume, np.diag([0.3, 0.3, 0.4, 1])).to_bytes()
+        found["nifti"].append((f"a{ending}", gzip.compress(image, mtime=0) if ending == ".nii.gz" else image))
     mesh = trimesh.creation.icosphere(subdivisions=1, radius=30.0)
     found["stl"] = [("a.stl", _bytes(mesh.export(file_type=kind))) for kind in ("stl", "stl_ascii")]
     found["ply"] = [("a.ply", _bytes(mesh.export(file_type="ply", encoding=kind))) for kind in
                     ("binary_little_endian", "ascii")]  # fmt: skip
     found["obj"] = [("a.obj", _bytes(mesh.export(file_type="obj")))]
-    found["3mf"] = [("a.3mf", _bytes(mesh.export(file_type="3mf")))]
+    found["3mf"] = [("a.3mf", _three_mf(mesh))]
     found["nrrd"] = [("a.nrrd", _nrrd(volume)), ("a.mha", _metaimage(volume))]
     found["zip"] = [
         ("a.zip", _zipped(found["dicom"][:3])),
@@ -74,6 +76,7 @@ def _jpeg_lossless(folder: Path) -> list[tuple[str, bytes]]:
     found = []
     for path in sorted(write_series(folder, _small(low=0, high=4000), signed=False, bits=12).iterdir()):
         reader, change, writer = gdcm.ImageReader(), gdcm.ImageChangeTransferSyntax(), gdcm.ImageWriter()
+        dataset = pydicom.dcmread(path)
         reader.SetFileName(str(path))
         reader.Read()
         change.SetTransferSyntax(gdcm.TransferSyntax(gdcm.TransferSyntax.JPEGLosslessProcess14_1))
@@ -83,6 +86,11 @@ def _jpeg_lossless(folder: Path) -> list[tuple[str, bytes]]:
         writer.SetFile(reader.GetFile())
         writer.SetImage(change.GetOutput())
         writer.Write()
+        # gdcm gives the file new identifiers, another on every run: only its picture is wanted.
+        dataset.PixelData = pydicom.dcmread(path).PixelData
+        dataset["PixelData"].VR, dataset["PixelData"].is_undefined_length = "OB", True
+        dataset.file_meta.TransferSyntaxUID = uid.JPEGLosslessSV1
+        dataset.save_as(path, enforce_file_format=True)
         found.append((f"jpeg/{path.name}", path.read_bytes()))
     return found
 
@@ -95,8 +103,32 @@ def _zipped(members: list[tuple[str, bytes]]) -> bytes:
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, content in members:
-            archive.writestr(name, content)
+            # With a fixed date: the bytes must be the same on every run.
+            archive.writestr(zipfile.ZipInfo(name, (2026, 1, 1, 0, 0, 0)), content, zipfile.ZIP_DEFLATED)
     return stream.getvalue()
+
+
+def _three_mf(mesh: trimesh.Trimesh) -> bytes:
+    vertices = "".join(f'<vertex x="{x:.4f}" y="{y:.4f}" z="{z:.4f}"/>' for x, y, z in mesh.vertices)
+    triangles = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in mesh.faces)
+    core = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+    package = "http://schemas.openxmlformats.org/package/2006"
+    model = (
+        f'<model unit="millimeter" xmlns="{core}"><resources><object id="1" type="model"><mesh>'
+        f"<vertices>{vertices}</vertices><triangles>{triangles}</triangles></mesh></object></resources>"
+        '<build><item objectid="1"/></build></model>'
+    )
+    types = (
+        f'<Types xmlns="{package}/content-types"><Default Extension="rels" '
+        'ContentType="application/vnd.openxmlformats-package.relationships+xml"/><Default Extension="model" '
+        'ContentType="application/vnd.ms-package.3dmanufacturing-3dmodel+xml"/></Types>'
+    )
+    links = (
+        f'<Relationships xmlns="{package}/relationships"><Relationship Target="/3D/3dmodel.model" Id="r0" '
+        'Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/></Relationships>'
+    )
+    members = (("[Content_Types].xml", types), ("_rels/.rels", links), ("3D/3dmodel.model", model))
+    return _zipped([(name, content.encode()) for name, content in members])
 
 
 def _nrrd(volume: np.ndarray) -> bytes:
@@ -127,8 +159,6 @@ def damaged(kinds: dict[str, list[tuple[str, bytes]]], seed: int, number: int) -
         inner, whole = kinds["dicom"][int(rng.integers(len(kinds["dicom"])))]
         return kind, name, _zipped([(inner, _damage(whole, rng)), *kinds["dicom"][:2]])
     if kind == "nifti" and name.endswith(".gz") and rng.random() < 0.7:
-        import gzip
-
         return kind, name, gzip.compress(_damage(gzip.decompress(content), rng), 1, mtime=0)
     return kind, name, _damage(content, rng)
 

@@ -104,6 +104,7 @@ def write_series(
         ds = header(**elements)
         ds.ImagePositionPatient = [f"{value:.6f}"[:16] for value in origin]
         ds.InstanceNumber = (k * 7) % 11
+        ds.SOPInstanceUID = generate_uid(entropy_srcs=[ds.SeriesInstanceUID, str(k), plane.tobytes().hex()])
         for keyword, value in (per_slice[k] if per_slice else {}).items():
             setattr(ds, keyword, value)
         set_pixels(ds, plane, signed=signed, bits=bits, allocated=allocated)
@@ -133,6 +134,7 @@ def write_multiframe(
         delattr(ds, keyword)
     if sop_class == XRay3DCraniofacialImageStorage:
         ds.Modality = "DX"
+    ds.SOPInstanceUID = generate_uid(entropy_srcs=[sop_class, values.tobytes().hex()])
     order = np.argsort([(k * 5) % 13 for k in range(len(values))])
     shared, orientation, measures, scale = Dataset(), Dataset(), Dataset(), Dataset()
     orientation.ImageOrientationPatient = list(LYING)

@@ -1,0 +1,88 @@
+"""A decoder that crashes or never ends costs one picture and not the program."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from planner_core.errors import PlannerError
+from planner_core.imaging import decode_pool
+from planner_core.imaging.decode_pool import DecodeError, decode_frames, end_children
+from planner_core.imaging.dicom_import import read_dicom
+from tests.core.imaging.made_series import picture, write_series
+from tests.fuzz.inputs import damaged, samples
+
+JPEG_LS = "1.2.840.10008.1.2.4.80"
+
+
+@pytest.fixture
+def packed(tmp_path: Path):
+    end_children()
+    yield write_series(tmp_path / "s", picture(slices=4), syntax=JPEG_LS)
+    end_children()
+
+
+def _idle() -> list[decode_pool._Child]:
+    return list(decode_pool._idle.queue)
+
+
+def test_processes_are_kept_and_ended(packed: Path):
+    read_dicom(packed)
+    first = [child.process.pid for child in _idle()]
+    assert 1 <= len(first) <= decode_pool.MOST_CHILDREN
+    read_dicom(packed)
+    assert set(first) <= {child.process.pid for child in _idle()}
+    children = _idle()
+    end_children()
+    assert _idle() == []
+    assert all(child.process.poll() is not None for child in children)
+
+
+def test_a_decoder_that_crashed_is_replaced(packed: Path):
+    read_dicom(packed)
+    for child in _idle():
+        child.process.send_signal(signal.SIGKILL)
+        child.process.wait()
+    assert read_dicom(packed).volume.shape == (4, 40, 48)
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="POSIX signals")
+def test_a_decoder_that_does_not_end_is_given_up(packed: Path, monkeypatch: pytest.MonkeyPatch):
+    read_dicom(packed)
+    monkeypatch.setattr(decode_pool, "FRAME_S", 0.3)
+    for child in _idle():
+        os.kill(child.process.pid, signal.SIGSTOP)
+    start = time.monotonic()
+    with pytest.raises(PlannerError, match=r"cannot be decoded \(JPEG-LS"):
+        read_dicom(packed)
+    assert time.monotonic() - start < 10
+    end_children()
+    monkeypatch.setattr(decode_pool, "FRAME_S", 6.0)
+    assert read_dicom(packed).volume.shape == (4, 40, 48)
+
+
+def test_an_undecodable_picture_costs_no_process(packed: Path):
+    read_dicom(packed)
+    before = {child.process.pid for child in _idle()}
+    how = {"rows": 8, "columns": 8, "number_of_frames": 1, "samples_per_pixel": 1, "bits_allocated": 16,
+           "bits_stored": 16, "pixel_representation": 0, "photometric_interpretation": "MONOCHROME2",
+           "pixel_keyword": "PixelData"}  # fmt: skip
+    with pytest.raises(DecodeError):
+        list(decode_frames(b"\xfe\xff\x00\xe0\0\0\0\0nonsense", [0], JPEG_LS, ("pyjpegls",), how))
+    assert before <= {child.process.pid for child in _idle()} | before
+    assert all(child.process.poll() is None for child in _idle())
+
+
+def test_damaged_inputs_are_the_same_on_every_run(tmp_path: Path):
+    """What a long run of the fuzzer reports can be repeated from seed and number."""
+    first, second = (samples(tmp_path / name) for name in ("a", "b"))
+    assert first.keys() == second.keys()
+    for number in range(60):
+        assert damaged(first, 5, number) == damaged(second, 5, number)
+    assert damaged(first, 5, 0) != damaged(first, 6, 0)
+    assert np.all([content for listed in first.values() for _, content in listed])
