@@ -6,6 +6,8 @@ import hashlib
 from pathlib import Path
 from typing import Any
 
+from attrs import evolve
+
 from app.cli_shared import (
     Arguments,
     Commands,
@@ -20,6 +22,7 @@ from app.edit_script import Place, described, read_script, run_step
 from planner_core.case.blockers import blockers_of
 from planner_core.case.chain import chain_of
 from planner_core.case.derived import budgets_of, ledger_of, scan_check_of
+from planner_core.case.identity import ANONYMOUS, without_identity
 from planner_core.case.plan import Plan
 from planner_core.case.session import Session
 from planner_core.case.sheet import sheet_of
@@ -48,6 +51,7 @@ def register(commands: Commands) -> None:
     sheet.add_argument("case", type=Path)
     sheet.add_argument("out", type=Path, metavar="OUT.pdf")
     sheet.add_argument("--draft", action="store_true", help="write a draft, marked on every page")
+    sheet.add_argument("--without-identity", action="store_true", help="without any name or date of a person")
 
 
 def _apply(arguments: Arguments) -> None:
@@ -202,6 +206,8 @@ def _sheet(arguments: Arguments) -> None:
     progress = progress_of(arguments)
     with open_case(arguments.case, read_only=True) as store:
         plan, head = store.plan(), store.head()
+        if arguments.without_identity:
+            plan, head = without_identity(plan), evolve(head, author=ANONYMOUS)
         store.bring_into_memory(part_of(progress, 0.0, 0.1))
     content = sheet_of(plan, head, wanted=DRAFT if arguments.draft else FINAL, progress=part_of(progress, 0.1, 0.7))
     if content.status == DRAFT and not arguments.draft:
