@@ -1,7 +1,7 @@
 """A plan without identity: for a case or a sheet that leaves the practice.
 
 Taken out is what PS3.15 table E.1-1 (Basic Profile) names and a plan can hold: name, number, birth date, sex of the
-of the patient, dates, unique identifiers, descriptions, names of readers and operators, free text. The numbers
+patient, dates, unique identifiers, descriptions, names of readers and operators, free text. The numbers
 of the scan stay; the picture of a head can show a face, which is said as a finding.
 """
 
