@@ -26,7 +26,7 @@ from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.harm import COUNTED_KINDS, Displacements, harms_of
 from planner_core.planning.ledger import LedgerRow, LiveLedger
 from planner_core.planning.obstacles import Obstacle
-from planner_core.planning.rays import hits_mm
+from planner_core.planning.rays import hits_mm, near_part
 
 ENTRY_REACH_MM = 2.5
 """How far from the ridge's middle the platform may be placed, mm (our choice)."""
@@ -119,8 +119,7 @@ def search_frame(tooth: PlannedTooth, bone: Surface | None) -> SearchFrame:
 def _crest_under(tooth: PlannedTooth, bone: Surface) -> FloatArray:
     """Give the middle of the ridge's top under a tooth: where most of it stands highest across the ridge."""
     start = tooth.middle_lps_mm
-    near = np.linalg.norm(bone.points_mm - tooth.cervical_lps_mm, axis=1) < 25.0
-    part = Surface(bone.points_mm, bone.triangles[near[bone.triangles].any(axis=1)], bone.frame)
+    part = near_part(bone, tooth.cervical_lps_mm, 25.0)
     offsets = np.arange(-7.0, 7.01, 0.5)
     heights = np.full(len(offsets), -np.inf)
     if len(part.triangles):
@@ -142,13 +141,12 @@ def _sides(obstacle: Obstacle, frame: SearchFrame) -> list[Obstacle]:
     surface = obstacle.geometry
     if not (obstacle.inside and isinstance(surface, Surface)):
         return [obstacle]
-    near = np.linalg.norm(surface.points_mm - frame.crest_lps_mm, axis=1) < NEAR_MM
-    part = near[surface.triangles].any(axis=1)
-    facial = surface.face_normals @ frame.facial_lps >= 0.0
+    part = near_part(surface, frame.crest_lps_mm, NEAR_MM)
+    facial = part.face_normals @ frame.facial_lps >= 0.0
     found = []
-    for side, mask in (("facial", part & facial), ("lingual", part & ~facial)):
+    for side, mask in (("facial", facial), ("lingual", ~facial)):
         if mask.any():
-            half = Surface(surface.points_mm, surface.triangles[mask], surface.frame)
+            half = Surface(part.points_mm, part.triangles[mask], part.frame)
             found.append(evolve(obstacle, name=f"{obstacle.name}, {side}", geometry=half))
     return found
 

@@ -12,6 +12,15 @@ EDGE_TOLERANCE = 1e-9
 """How far past a triangle's edge a hit still counts, as a share of it (our choice: no gap between neighbours)."""
 
 
+def near_part(surface: Surface, centre_lps_mm: ArrayLike, reach_mm: float) -> Surface:
+    """Give the triangles of a surface that may come within a reach of a point."""
+    corners = surface.points_mm[surface.triangles]
+    middle = corners.mean(axis=1)
+    size = np.linalg.norm(corners - middle[:, None], axis=2).max(axis=1)
+    away = np.linalg.norm(middle - np.asarray(centre_lps_mm, dtype=np.float64), axis=1)
+    return Surface(surface.points_mm, surface.triangles[away - size < reach_mm], surface.frame)
+
+
 def hits_mm(surface: Surface, origin_lps_mm: ArrayLike, direction_lps: ArrayLike) -> FloatArray:
     """Give the distances along a line at which it meets a surface, ascending; negative ones lie behind the origin.
 
