@@ -37,6 +37,10 @@ CLOSE_MM = 1.0
 """Half width of the openings that are bridged before cavities are filled: nutrient canals, thin plates (our
 choice)."""
 
+LARGEST_INNER_MM2 = 500.0
+"""Largest space in a flat section taken for marrow, mm^2: half a jaw's body cut lengthwise (our choice); the
+mouth and the sinus are larger, and air is never filled."""
+
 SHADING_MM = 8.0
 """Half width of the neighbourhood that gives local soft tissue and bone, mm (our choice: wider than a plate)."""
 
@@ -109,7 +113,9 @@ def bone_surface(
         expected = TRIANGLES_PER_FACE * _free_faces(hard)
         if expected <= LARGEST_TRIANGLES:
             break
-        grid_mm = 1.03 * float(np.mean(grid.spacing_mm)) * float(np.sqrt(expected / LARGEST_TRIANGLES))
+        # At least one voxel more a block: blocks are whole numbers of voxels.
+        wanted = 1.03 * float(np.mean(grid.spacing_mm)) * float(np.sqrt(expected / LARGEST_TRIANGLES))
+        grid_mm = max(wanted, float(np.mean(grid.spacing_mm)) + 0.6 * float(np.mean(volume.spacing_mm)))
     progress(0.3, "Filling the marrow spaces")
     field = _outer_field(grid, hard, level, levels)
     progress(0.5, "Drawing the bone surface")
@@ -198,7 +204,7 @@ def _outer_field(
     radius = CLOSE_MM
     outside = ndimage.distance_transform_edt(~hard, sampling=grid.spacing_mm) > radius
     closed = ndimage.distance_transform_edt(~outside, sampling=grid.spacing_mm) > radius
-    filled = _fill_seen_spaces(closed)
+    filled = _fill_seen_spaces(closed, grid.spacing_mm)
     deep = ndimage.distance_transform_edt(filled, sampling=grid.spacing_mm) > radius + float(
         np.max(grid.spacing_mm)
     )
@@ -210,15 +216,20 @@ def _outer_field(
     return np.where(inner, np.maximum(field, strong), field).astype(np.float32)
 
 
-def _fill_seen_spaces(closed: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Fill closed spaces in 3D, and slice by slice what only the edge of the scan keeps open."""
+def _fill_seen_spaces(closed: NDArray[np.bool_], spacing_mm: FloatArray) -> NDArray[np.bool_]:
+    """Fill closed spaces in 3D, and in flat sections what a foramen, a root's gap or the scan's edge opens."""
     filled: NDArray[np.bool_] = ndimage.binary_fill_holes(closed)
     for axis in range(3):
-        for end in (0, -1):
-            place = [slice(None)] * 3
-            place[axis] = end  # type: ignore[call-overload]
-            face = filled[tuple(place)]
-            filled[tuple(place)] = ndimage.binary_fill_holes(face)
+        pixel_mm2 = float(np.prod([spacing_mm[k] for k in range(3) if k != axis]))
+        flat = np.moveaxis(filled, axis, 0)
+        for section in flat:
+            holes = ndimage.binary_fill_holes(section) & ~section
+            if not holes.any():
+                continue
+            pieces, _ = ndimage.label(holes)
+            areas = np.bincount(pieces.ravel()) * pixel_mm2
+            areas[0] = np.inf
+            section |= areas[pieces] <= LARGEST_INNER_MM2
     return np.asarray(ndimage.binary_fill_holes(filled))
 
 
