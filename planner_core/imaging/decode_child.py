@@ -21,6 +21,15 @@ MOST_VIRTUAL_BYTES = 6 * 1024**3
 """Address space of the process, at most (our choice: libraries take one, the largest volume by SimpleITK two)."""
 
 
+LIBRARIES = {
+    "gdcm": ("gdcm",),
+    "pillow": ("PIL",),
+    "pylibjpeg": ("pylibjpeg", "openjpeg"),
+    "pyjpegls": ("jpeg_ls",),
+}
+"""What pydicom's plugins load; those that a process is not started for are kept out of its memory (20 MB)."""
+
+
 def main() -> None:
     """Answer jobs until the input ends."""
     answers = os.fdopen(os.dup(1), "wb")
@@ -29,6 +38,9 @@ def main() -> None:
     for stream in (1, 2):
         os.dup2(nowhere, stream)
     _limit_memory()
+    for name in set(LIBRARIES) - set(sys.argv[1:]):
+        for module in LIBRARIES[name]:
+            sys.modules[module] = None  # type: ignore[assignment]
     jobs = sys.stdin.buffer
     answers.write(READY)
     answers.flush()

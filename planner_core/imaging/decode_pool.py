@@ -10,7 +10,6 @@ import atexit
 import contextlib
 import json
 import os
-import queue
 import subprocess
 import sys
 import threading
@@ -39,7 +38,8 @@ FRAME_S, FRAME_S_PER_MVOXEL = 6.0, 2.0
 FILE_S, FILE_S_PER_MB = 20.0, 0.2
 """The same for a whole file."""
 
-_idle: queue.LifoQueue[_Child] = queue.LifoQueue()
+_idle: list[_Child] = []
+_lock = threading.Lock()
 _places = threading.BoundedSemaphore(MOST_CHILDREN)
 
 
@@ -50,10 +50,11 @@ class DecodeError(Exception):
 class _Child:
     """One decoding process; every wait for it has an end."""
 
-    def __init__(self) -> None:
+    def __init__(self, plugins: tuple[str, ...]) -> None:
+        self.plugins = plugins
         root = str(Path(planner_core.__file__).resolve().parents[1])
         paths = [root, *filter(None, [os.environ.get("PYTHONPATH")])]
-        command = [sys.executable, "-W", "ignore", "-m", "planner_core.imaging.decode_child"]
+        command = [sys.executable, "-W", "ignore", "-m", "planner_core.imaging.decode_child", *plugins]
         try:
             self.process = subprocess.Popen(
                 command,
@@ -122,29 +123,39 @@ class _Child:
 
 
 @contextmanager
-def _child() -> Iterator[_Child]:
+def _child(plugins: tuple[str, ...]) -> Iterator[_Child]:
     """Lend a process for a block; it is kept for the next one unless the block fails."""
     with _places:
-        try:
-            child = _idle.get_nowait()
-            if child.process.poll() is not None:
-                child.end()
-                child = _Child()
-        except queue.Empty:
-            child = _Child()
+        child = _waiting(plugins) or _Child(plugins)
         try:
             yield child
         except BaseException:
             child.end()
             raise
-        _idle.put(child)
+        with _lock:
+            _idle.append(child)
+
+
+def _waiting(plugins: tuple[str, ...]) -> _Child | None:
+    """Give a living process that waits for work of this kind; one of another kind makes room for a new one."""
+    with _lock:
+        for child in [one for one in _idle if one.process.poll() is not None]:
+            _idle.remove(child)
+            child.end()
+        for child in reversed(_idle):
+            if child.plugins == plugins:
+                _idle.remove(child)
+                return child
+        if len(_idle) >= MOST_CHILDREN - 1 and _idle:
+            _idle.pop(0).end()
+    return None
 
 
 def end_children() -> None:
     """End the processes that wait for work."""
-    with contextlib.suppress(queue.Empty):
-        while True:
-            _idle.get_nowait().end()
+    with _lock:
+        while _idle:
+            _idle.pop().end()
 
 
 atexit.register(end_children)
@@ -179,7 +190,7 @@ def decode_frames(
     shape = (how["rows"], how["columns"])
     seconds = FRAME_S + FRAME_S_PER_MVOXEL * shape[0] * shape[1] / 1e6
     job = {"work": "frames", "syntax": syntax, "plugins": plugins, "how": how, "frames": frames, "bytes": len(data)}
-    with _child() as child:
+    with _child(plugins) as child:
         with child.no_longer_than(seconds + len(data) / 1e7):
             child.ask(job, data)
         for _ in frames:
@@ -212,7 +223,7 @@ def read_itk(path: Path, most_bytes: int) -> tuple[dict[str, Any], AnyArray | No
         If its reading crashed or did not end.
     """
     seconds = FILE_S + FILE_S_PER_MB * most_bytes / 1e6
-    with _child() as child, child.no_longer_than(min(seconds, 600.0)):
+    with _child(()) as child, child.no_longer_than(min(seconds, 600.0)):
         child.ask({"work": "file", "path": str(path), "most_bytes": most_bytes})
         if not child.answered():
             return {}, None

@@ -16,6 +16,9 @@ from planner_core.geometry.frames import FloatArray, readonly
 DIRECTION_TOLERANCE = 1e-3
 """Largest difference of direction cosines within one orientation (our choice: 0.06 degrees)."""
 
+MOST_ORIENTATIONS = 64
+"""Orientations told apart in one series, at most (our choice: beyond, it is no volume anyway)."""
+
 STEP_TOLERANCE = 0.02
 """Steps count as even within this share of the commonest one, or `STEP_TOLERANCE_MM` (our choice: positions are
 written with rounding; over 400 slices it cannot add up, since positions are absolute)."""
@@ -135,6 +138,10 @@ def same_orientation(orientations: FloatArray) -> NDArray[np.int64]:
                 numbers[index] = number
                 break
         else:
+            if len(kinds) >= MOST_ORIENTATIONS:
+                raise PlannerError(
+                    f"The slices lie in more than {MOST_ORIENTATIONS} directions.", "This series is no volume."
+                )
             numbers[index] = len(kinds)
             kinds.append(orientation)
     by_size = np.argsort(-np.bincount(numbers), kind="stable")
@@ -198,11 +205,13 @@ def arrange(origins_mm: FloatArray, orientation: FloatArray, thicknesses_mm: Flo
 
 def _commonest(steps: FloatArray) -> float:
     """The step with most others within tolerance of it; their mean."""
-    near = np.abs(steps[:, np.newaxis] - steps[np.newaxis]) <= np.maximum(STEP_TOLERANCE * steps, STEP_TOLERANCE_MM)
-    votes = near.sum(axis=1)
+    ordered = np.sort(steps)
+    tolerance = np.maximum(STEP_TOLERANCE * ordered, STEP_TOLERANCE_MM)
+    first = np.searchsorted(ordered, ordered - tolerance, side="left")
+    last = np.searchsorted(ordered, ordered + tolerance, side="right")
     # Among equals the smaller step: a gap is a multiple of it, never the other way round.
-    best = min(np.flatnonzero(votes == votes.max()), key=lambda k: steps[k])
-    return float(steps[near[best]].mean())
+    best = int(np.argmax(last - first))
+    return float(ordered[first[best] : last[best]].mean())
 
 
 def _gaps(steps: FloatArray, step: float, odd: NDArray[np.bool_], thicknesses: FloatArray) -> tuple[Gap, ...]:

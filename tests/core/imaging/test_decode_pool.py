@@ -28,7 +28,7 @@ def packed(tmp_path: Path):
 
 
 def _idle() -> list[decode_pool._Child]:
-    return list(decode_pool._idle.queue)
+    return list(decode_pool._idle)
 
 
 def test_processes_are_kept_and_ended(packed: Path):

@@ -6,6 +6,7 @@ Several of these series are read by SimpleITK without an error and wrong; those 
 from __future__ import annotations
 
 import shutil
+import time
 from pathlib import Path
 
 import numpy as np
@@ -209,6 +210,20 @@ def test_any_missing_inner_slices_are_counted(count: int, step: float, data: st.
         assert sum(gap.missing for gap in stack.gaps) == len(lost)
         assert str(len(lost)) in missing_words(stack)
     assert not stack.regular
+
+
+def test_twenty_thousand_slices_in_any_shape_take_little():
+    """A hostile header may claim as many; nothing may grow with their square."""
+    rng = np.random.default_rng(1)
+    origins = rng.uniform(0, 1e4, (20_000, 3))
+    start = time.monotonic()
+    stack = arrange(origins, LYING, np.full(len(origins), np.nan))
+    assert not stack.regular
+    assert missing_words(stack)
+    turned = np.array([np.concatenate([[np.cos(a), np.sin(a), 0], [0, 0, -1]]) for a in np.linspace(0, 3, 200)])
+    with pytest.raises(PlannerError, match="more than 64 directions"):
+        same_orientation(turned)
+    assert time.monotonic() - start < 20
 
 
 def test_orientations_and_positions_are_grouped():
