@@ -47,7 +47,7 @@ def _window_pictures(out: Path) -> list[str]:
     before = set(pictures.glob("*.png"))
     try:
         done = subprocess.run(
-            [sys.executable, "-c", work, str(out / "case"), str(pictures)],
+            [sys.executable, "-c", work, str((out / "case").resolve()), str(pictures.resolve())],
             capture_output=True,
             text=True,
             timeout=WINDOW_LIMIT_S,
