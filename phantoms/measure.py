@@ -7,7 +7,7 @@ from numba import njit
 
 from phantoms import paint
 from phantoms.bodies import body_distance, shape_distance
-from phantoms.teeth import crown_distance, root_distance
+from phantoms.teeth import crown_distance, root_distance, smooth_max
 
 
 @njit(nogil=True, cache=True)
@@ -118,7 +118,7 @@ def scan_columns(places, plane_xy, zs, bone, box, table, s0, ds, to_teeth, param
                 teeth += 1
         for k in range(len(zs)):
             z = zs[k]
-            d = paint.smooth_max(paint.read_bone(bone, s, t, z, box) - gum, z - top, 0.8)
+            d = smooth_max(paint.read_bone(bone, s, t, z, box) - gum, z - top, 0.8)
             for c in range(teeth):
                 q = near_teeth[c]
                 m = to_teeth[q]

@@ -8,9 +8,10 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
+from phantoms.material_map import grid_affine
 from phantoms.physics.attenuation import table_per_mm
 from phantoms.pool import in_slabs
-from phantoms.scene import Scene, grid_affine, paint_scene
+from phantoms.scene import Scene, paint_scene
 from phantoms.truth import Truth, truth_of
 from planner_core.geometry.volume import Volume
 

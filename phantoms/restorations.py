@@ -55,7 +55,7 @@ def _index(jaw: Jaw, iso: int) -> int:
     return next(k for k, tooth in enumerate(jaw.teeth) if tooth.iso == iso)
 
 
-def _point(jaw: Jaw, iso: int, local_mm: Sequence[float]) -> FloatArray:
+def _point(jaw: Jaw, iso: int, local_mm: Sequence[float] | FloatArray) -> FloatArray:
     return np.asarray((jaw.tooth(iso).jaw_from_tooth @ [*local_mm, 1.0])[:3])
 
 

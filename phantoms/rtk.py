@@ -14,6 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from phantoms.material_map import MaterialMap
 from phantoms.materials import Material
 from phantoms.physics.acquisition import Acquisition, Geometry, geometry_of
 from phantoms.physics.attenuation import HYDROXYAPATITE, mixture_cm2_g, table_per_mm
@@ -23,7 +24,7 @@ from phantoms.physics.projector import view_frame
 from phantoms.physics.spectrum import Spectrum
 from phantoms.physics.spekpy_spectrum import check_attenuation_against_xraydb, spekpy_spectrum
 from phantoms.pool import in_slabs
-from phantoms.scene import MaterialMap, Scene
+from phantoms.scene import Scene
 from phantoms.simulate import Simulated, assemble, fine_map, paint_surroundings
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
+from attrs import evolve
 
 from phantoms import restorations as build
 from phantoms.bodies import Body
@@ -87,8 +88,6 @@ def prosthesis_alone(scene: Scene, seed: int | None = None) -> Scene:
     """Give the second scan of a dual scan: the prosthesis with its markers on a holder of air, elsewhere."""
     if scene.prosthesis is None:
         raise PlannerError("This mouth has no prosthesis to scan alone.", "Use an edentulous one.")
-    from attrs import evolve
-
     rng = np.random.default_rng([scene.seed if seed is None else seed, 8])
     rotation = rotation_about(unit(rng.standard_normal(3)), np.radians(rng.uniform(4.0, 14.0)))
     pose = RigidTransform.from_parts(rotation, rng.uniform(-6, 6, 3), "scene", "lps")
@@ -118,7 +117,7 @@ def edentulous_mouth(
     rng = np.random.default_rng([seed, 2])
     shape = _random_shape(rng, ())
     half = float(rng.uniform(2.0, 3.4)) if ridge_half_mm is None else ridge_half_mm
-    shape = _changed(shape, edentulous=True, ridge_loss_mm=float(rng.uniform(3.0, 6.0)), ridge_half_mm=half)
+    shape = evolve(shape, edentulous=True, ridge_loss_mm=float(rng.uniform(3.0, 6.0)), ridge_half_mm=half)
     lower = build_jaw(shape, rng)
     prosthesis = acrylic_prosthesis(lower) if with_prosthesis else None
     balls = prosthesis_markers(lower, markers) if with_prosthesis else ()
@@ -179,12 +178,6 @@ def random_mouth(
     opening = float(rng.uniform(4.0, 12.0)) if upper != "contact" else -1.2
     pose = head_pose(rng, tilt_deg, shift_mm)
     return Scene(f"mouth_{seed}", seed, lower, pose, opposing, bodies, balls, None, sites, opening_mm=opening)
-
-
-def _changed(shape: JawShape, **changes: object) -> JawShape:
-    from attrs import evolve
-
-    return evolve(shape, **changes)
 
 
 def _random_gaps(rng: np.random.Generator) -> tuple[int, ...]:
@@ -282,7 +275,7 @@ def _random_markers(jaw: Jaw, bodies: Sequence[Body], rng: np.random.Generator) 
     """Put balls on both sides and in front, on crowns and on mucosa, at different heights."""
     ceramic = {iso for body in bodies for iso in body.teeth if body.material == Material.ZIRCONIA}
     shown = [tooth.iso for tooth in jaw.teeth if tooth.present or tooth.iso in ceramic]
-    out = []
+    out: list[Marker] = []
     # One in each third of the arch and one behind each last tooth: never all on a line.
     for low, high in ((-34.0, -12.0), (-10.0, 10.0), (12.0, 34.0)):
         near = [iso for iso in shown if low <= jaw.places[iso] <= high]

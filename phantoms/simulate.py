@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import binary_dilation, distance_transform_edt, zoom
 from scipy.spatial import cKDTree
 
+from phantoms.material_map import MaterialMap, grid_affine
 from phantoms.materials import HARD_TISSUE, Material
 from phantoms.physics.acquisition import Acquisition, Geometry, geometry_of
 from phantoms.physics.attenuation import linear_per_mm
@@ -15,7 +16,7 @@ from phantoms.physics.detector import record, water_per_mm
 from phantoms.physics.fdk import reconstruct
 from phantoms.physics.projector import transmissions
 from phantoms.physics.spectrum import Spectrum, filtered_kramers
-from phantoms.scene import MaterialMap, Scene, grid_affine, paint_scene
+from phantoms.scene import Scene, paint_scene
 from phantoms.truth import Truth, truth_of
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray

@@ -14,9 +14,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from phantoms.material_map import MaterialMap
 from phantoms.physics.acquisition import Geometry
 from phantoms.pool import in_slabs
-from phantoms.scene import MaterialMap
 from planner_core.geometry.frames import FloatArray, RigidTransform
 from planner_core.progress import Progress, silent
 

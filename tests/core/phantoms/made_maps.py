@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from phantoms.material_map import MaterialMap, grid_affine
 from phantoms.materials import Material
 from phantoms.physics.acquisition import Geometry
-from phantoms.scene import MaterialMap, grid_affine
 
 
 def cylinder_codes(

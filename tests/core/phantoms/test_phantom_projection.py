@@ -7,8 +7,8 @@ import pytest
 
 from phantoms.materials import Material
 from phantoms.physics.acquisition import Acquisition
-from phantoms.physics.detector import ramp_filtered, record, water_per_mm, water_table
-from phantoms.physics.fdk import parker_weights, reconstruct
+from phantoms.physics.detector import record, water_per_mm, water_table
+from phantoms.physics.fdk import parker_weights, ramp_filtered, reconstruct
 from phantoms.physics.projector import transmissions, view_frame
 from phantoms.physics.spectrum import filtered_kramers
 from planner_core.geometry.frames import RigidTransform, rotation_about

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from attrs import evolve
 
+from phantoms.material_map import grid_affine
 from phantoms.materials import Material
 from phantoms.quick import quick_volume
-from phantoms.scene import grid_affine, paint_scene
+from phantoms.scene import paint_scene
 from phantoms.scenes import ceramic_bridge_sample, edentulous_mouth, prosthesis_alone, random_mouth
 from phantoms.surface_scan import scan_prosthesis, scan_surface
 from phantoms.truth import truth_of
