@@ -18,11 +18,8 @@ from planner_core.case.plan import Plan, SurfaceInput, SurfaceRole
 from planner_core.case.session import Session
 from planner_core.errors import PlannerError
 from planner_core.geometry.volume import Volume
-from planner_core.imaging.dicom_import import list_series
 from planner_core.imaging.grey_scale import calibrate_grey
-from planner_core.imaging.open_scan import open_scan
 from planner_core.imaging.scan import ImportedScan, ImportedSurface
-from planner_core.imaging.surface_files import read_surface
 from planner_core.progress import Progress, part_of, silent
 
 BLACK_SHARE, WHITE_SHARE = -0.45, 1.6
@@ -49,6 +46,8 @@ def read_scan(
     source: Path, series_uid: str | None, store: CaseStore | None, progress: Progress = silent
 ) -> ImportedScan:
     """Read a scan and put its numbers on the disk, so that taking it into the plan is quick."""
+    from planner_core.imaging.open_scan import open_scan  # only here: the readers would make the start late
+
     scan = open_scan(source, series_uid, progress=part_of(progress, 0.0, 0.85))
     progress(0.86, "Keeping the scan with the case")
     if store is not None and not store.read_only:
@@ -63,6 +62,8 @@ def read_surface_scan(
     source: Path, frame: str, store: CaseStore | None, progress: Progress = silent
 ) -> ImportedSurface:
     """Read a surface scan and put it on the disk."""
+    from planner_core.imaging.surface_files import read_surface
+
     surface = read_surface(source, frame, progress=part_of(progress, 0.0, 0.8))
     if store is not None and not store.read_only:
         store.blobs.put_surface(surface.surface)
@@ -201,6 +202,8 @@ class CaseActions:
             job.failed.connect(self.workspace.messages.report)
             return
         if source.is_dir() or source.suffix.lower() == ".zip":
+            from planner_core.imaging.dicom_import import list_series
+
             job = self.workspace.jobs.start("Looking for scans", list_series, source, key="import")
             job.succeeded.connect(lambda listing: self._choose_series(source, listing))
             job.failed.connect(self.workspace.messages.report)

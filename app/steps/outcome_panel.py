@@ -22,8 +22,9 @@ class OutcomePanel(StepPanel):
         state.add(self.state)
         state.add(
             label(
-                "To answer it, the placed fixtures must be measured after surgery: in a second scan, or by"
-                " a surface scan with scan bodies, brought into the frame of this plan. Until then this link stays open.",
+                "To answer it, the placed fixtures must be measured after surgery: in a second scan, or by a"
+                " surface scan with scan bodies, brought into the frame of this plan. Until then this link"
+                " stays open.",
                 "note",
             )
         )
