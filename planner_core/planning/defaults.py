@@ -92,8 +92,17 @@ _ROWS = (
         "our choice within the published vertical bias of -0.25 to -0.57 mm (consensus 2018, S)", OUR_CHOICE,
     ),
     Quantity(
+        "play_lean", "lean in the sleeve over what the play allows, root mean square", 0.9, "-", 0.7, 1.0,
+        "our choice: a hand leans a drill most of the way; 0.71 would be anywhere within the play", OUR_CHOICE,
+    ),
+    Quantity(
         "socket_factor", "tilt and shift in an extraction socket over healed bone", 1.75, "-", 1.0, 2.0,
         "Raabe et al. 2023, Int J Implant Dent 9:4 (4.2 against 2.4 degrees)", "S",
+    ),
+    Quantity(
+        "operator_spread", "operators differ: spread of the logarithm of their steadiness", 0.2, "-", 0.0, 0.35,
+        "published standard deviations are 0.45 to 0.54 of the mean where one normal law has 0.42 "
+        "(Kaewsiri 2019, Abou Khalil 2020; S): a mixture", "C",
     ),
     Quantity(
         "blunder_share", "share of cases that follow no normal law", 0.01, "-", 0.0, 0.05,

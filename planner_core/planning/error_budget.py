@@ -7,7 +7,7 @@ simplifications.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -28,7 +28,7 @@ from planner_core.planning.fixture import PlacedFixture
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.harm import COUNTED_KINDS, Displacements, Harm, harms_of, lever
 from planner_core.planning.ledger import LedgerRow, overshoot_mm
-from planner_core.planning.magnitudes import length_quantiles, mean_lengths
+from planner_core.planning.magnitudes import mean_lengths, mixture_quantiles
 from planner_core.planning.obstacles import ObstacleKind
 
 ENVELOPE_POINTS = 9
@@ -167,48 +167,58 @@ def blunder_covariance(guide: GuideInputs, fixture: PlacedFixture) -> FloatArray
     return out
 
 
+HAND = frozenset({"execution", "guidance"})
+"""Sources that differ with the operator."""
+
+
 class _Sites:
-    """All sites side by side, so that numpy works on them at once."""
+    """All sites side by side for numpy, as a mixture of normal laws (`harm.Displacements`)."""
 
     def __init__(self, gathered: Mapping[str, SiteSources], guide: GuideInputs) -> None:
-        self.names = list(gathered)
         members = list(gathered.values())
-        self.total = np.array([m.covariances.sum(axis=0) for m in members])
-        self.mean = np.array([m.means.sum(axis=0) for m in members])
-        self.axis = np.array([m.fixture.pose.axis_lps for m in members])
+        self.moved = displacements(gathered, guide)
+        self.weights, self.laws = self.moved.laws()
+        self.axis, self.mean = self.moved.axes_lps, self.moved.mean
         self.length = np.array([m.fixture.shape.length_mm for m in members])
-        self.blunder = np.array([blunder_covariance(guide, m.fixture) for m in members])
-        self.share = guide.value("blunder_share")
         over = overshoot_mm(guide.drills)
         self.depths = np.linspace(0.0, 1.0, ENVELOPE_POINTS) * (self.length + over)[:, None]
 
-    def at_depths(self, depths_mm: FloatArray, extra: FloatArray | float = 0.0) -> tuple[FloatArray, FloatArray]:
-        """Give covariance and mean of the axis points at depths of shape (s, k)."""
+    def at_depths(self, depths_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Give, for axis points at depths (s, k): covariances by law (c, s, k, 3, 3), overall, and means."""
         jacobian = lever(depths_mm[..., None] * self.axis[:, None, :])
-        total = (self.total + extra)[:, None]
-        covariance = jacobian @ total @ np.swapaxes(jacobian, -1, -2)
-        return covariance, np.einsum("skij,sj->ski", jacobian, self.mean)
+        turned = np.swapaxes(jacobian, -1, -2)
+        by_law = jacobian @ self.laws[:, :, None] @ turned
+        overall = jacobian @ self.moved.covariance[:, None] @ turned
+        return by_law, overall, np.einsum("skij,sj->ski", jacobian, self.mean)
 
-    def tilts(self, extra: FloatArray | float = 0.0) -> tuple[FloatArray, FloatArray]:
-        """Give covariance and mean of the tilt (rad) across the axis."""
+    def tilts(self) -> tuple[FloatArray, FloatArray]:
+        """Give covariances by law (c, s, 3, 3) and mean of the tilt (rad) across the axis."""
         across = np.eye(3) - np.einsum("si,sj->sij", self.axis, self.axis)
-        rotation = (self.total + extra)[:, :3, :3]
-        return across @ rotation @ across, np.einsum("sij,sj->si", across, self.mean[:, :3])
+        return across @ self.laws[:, :, :3, :3] @ across, np.einsum("sij,sj->si", across, self.mean[:, :3])
 
-    def displacements(self) -> Displacements:
-        """Give what the chance of harm is worked out from."""
-        return Displacements(tuple(self.names), self.axis, self.total, self.mean, self.blunder, self.share)
+    def mean_length(self, by_law: FloatArray, mean: FloatArray) -> FloatArray:
+        """Give the mean length over the mixture."""
+        return np.asarray(np.tensordot(self.weights, mean_lengths(by_law, mean), axes=1))
 
-    def mixed_mean(self, normal: FloatArray, blunder: FloatArray) -> FloatArray:
-        """Give the mean of the mixture of ordinary cases and blunders."""
-        return (1.0 - self.share) * normal + self.share * blunder
+    def p95(self, by_law: FloatArray, mean: FloatArray) -> FloatArray:
+        """Give the 95 % quantile of the length over the mixture."""
+        return mixture_quantiles(by_law, mean, self.weights)
 
-    def mixed_quantile(self, parts: Callable[[FloatArray | float], tuple[FloatArray, FloatArray]]) -> FloatArray:
-        """Give the 95 % quantile of the mixture: ordinary cases at the level that leaves 5 % in all."""
-        covariance, mean = parts(0.0)
-        # A blunder nearly always lies beyond the ordinary 95 %; 0.8 of them do at the defaults (Monte Carlo).
-        tail = max(0.05 - 0.8 * self.share, 0.002) / (1.0 - self.share)
-        return length_quantiles(covariance, mean, 1.0 - tail)
+
+def displacements(gathered: Mapping[str, SiteSources], guide: GuideInputs) -> Displacements:
+    """Give what all sources together do at each site."""
+    members = list(gathered.values())
+    hand = [[s.name in HAND for s in m.sources] for m in members]
+    return Displacements(
+        tuple(gathered),
+        np.array([m.fixture.pose.axis_lps for m in members]),
+        np.array([m.covariances.sum(axis=0) for m in members]),
+        np.array([m.covariances[h].sum(axis=0) for m, h in zip(members, hand, strict=True)]),
+        np.array([m.means.sum(axis=0) for m in members]),
+        np.array([blunder_covariance(guide, m.fixture) for m in members]),
+        guide.value("blunder_share"),
+        guide.value("operator_spread"),
+    )
 
 
 def budgets(
@@ -237,24 +247,20 @@ def budgets(
     if not gathered:
         return {}
     sites = _Sites(gathered, guide)
-    depths = np.stack([np.zeros_like(sites.length), sites.length], axis=1)
-    ends, end_means = sites.at_depths(depths)
-    end_blunders, _ = sites.at_depths(depths, sites.blunder)
-    mean_abs = sites.mixed_mean(mean_lengths(ends, end_means), mean_lengths(end_blunders, end_means))
-    end_p95 = sites.mixed_quantile(lambda extra: sites.at_depths(depths, extra))
-    radius = sites.mixed_quantile(lambda extra: sites.at_depths(sites.depths, extra))
+    depths = np.concatenate([np.zeros((len(gathered), 1)), sites.length[:, None], sites.depths], axis=1)
+    by_law, overall, means = sites.at_depths(depths)
+    mean_abs = sites.mean_length(by_law[:, :, :2], means[:, :2])
+    p95 = sites.p95(by_law, means)
     tilt, tilt_mean = sites.tilts()
-    tilt_blunder, _ = sites.tilts(sites.blunder)
-    angle = sites.mixed_mean(mean_lengths(tilt, tilt_mean), mean_lengths(tilt_blunder, tilt_mean))
-    angle_p95 = sites.mixed_quantile(sites.tilts)
-    depth_var = np.einsum("si,sij,sj->s", sites.axis, ends[:, 1], sites.axis)
-    depth_mean = np.einsum("si,si->s", sites.axis, end_means[:, 1])
-    depth_p95 = sites.mixed_quantile(lambda extra: (depth_var[:, None, None], depth_mean[:, None]))
-    harms = harms_of(sites.displacements(), guide, tuple(rows), degradation)
+    angle, angle_p95 = sites.mean_length(tilt, tilt_mean), sites.p95(tilt, tilt_mean)
+    along = np.einsum("si,csij,sj->cs", sites.axis, by_law[:, :, 1], sites.axis)[..., None, None]
+    depth_mean = np.einsum("si,si->s", sites.axis, means[:, 1])
+    depth_p95 = sites.p95(along, depth_mean[:, None])
+    harms = harms_of(sites.moved, guide, tuple(rows), degradation)
     found = {}
     for k, (site, member) in enumerate(gathered.items()):
         entry, apex = (
-            PointError(end_means[k, e], ends[k, e], float(mean_abs[k, e]), float(end_p95[k, e])) for e in (0, 1)
+            PointError(means[k, e], overall[k, e], float(mean_abs[k, e]), float(p95[k, e])) for e in (0, 1)
         )
         found[site] = SiteBudget(
             site,
@@ -267,10 +273,12 @@ def budgets(
             _shares(member),
             harms[site],
             _union(harm.chance for harm in harms[site] if harm.kind in COUNTED_KINDS),
-            Envelope(sites.depths[k], radius[k]),
+            Envelope(sites.depths[k], p95[k, 2:]),
             tuple(_findings(guide, match, site, harms[site])),
             PoseCovariance(
-                (sites.total[k] + sites.total[k].T) / 2.0, member.fixture.pose.platform_lps_mm, sites.mean[k]
+                (sites.moved.covariance[k] + sites.moved.covariance[k].T) / 2.0,
+                member.fixture.pose.platform_lps_mm,
+                sites.mean[k],
             ),
             member.fixture.pose.axis_lps,
             _execution_tilt(member),

@@ -56,6 +56,8 @@ class Source:
     play_tilt_rad: float = 0.0
     """Half-width of the tilt, where it is bounded and not normal (play)."""
     play_pivot_mm: float = 0.0
+    play_lean: float = 1.0
+    """Root mean square of the lean over the half-width."""
 
 
 def play_half_tilt_rad(sleeve: Sleeve, engaged_mm: float | None = None) -> float:
@@ -234,8 +236,8 @@ def _play(guide: GuideInputs, site: str) -> Source:
     sleeve = guide.sleeve(site)
     half = play_half_tilt_rad(sleeve, guide.engaged_mm)
     pivot = -(sleeve.gap_mm + (guide.engaged_mm or sleeve.height_mm) / 2.0)
-    # Anywhere within the cone that the sleeve allows: a quarter of the square per axis.
-    covariance, mean = axial_pose(half**2 / 4.0, 0.0, 0.0, pivot)
+    lean = guide.value("play_lean")
+    covariance, mean = axial_pose((lean * half) ** 2 / 2.0, 0.0, 0.0, pivot)
     value = (
         f"clearance {sleeve.clearance_mm:.2f} mm over {guide.engaged_mm or sleeve.height_mm:.1f} mm: at most "
         f"{np.degrees(half):.2f} degrees"
@@ -243,7 +245,7 @@ def _play(guide: GuideInputs, site: str) -> Source:
     return Source(
         "play", "play in the sleeve", False, covariance, mean, value,
         "Apostolakis and Kourakis 2018, Int J Implant Dent 4 (geometry reproduced)", "C",
-        play_tilt_rad=half, play_pivot_mm=pivot,
+        play_tilt_rad=half, play_pivot_mm=pivot, play_lean=lean,
     )  # fmt: skip
 
 

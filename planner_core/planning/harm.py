@@ -7,12 +7,11 @@ from typing import Any
 
 import numpy as np
 from attrs import field, frozen
-from scipy.special import ndtri
 
 from planner_core.geometry.frames import FloatArray
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.ledger import LedgerRow
-from planner_core.planning.magnitudes import chance_beyond
+from planner_core.planning.magnitudes import chance_beyond, need_mm
 from planner_core.planning.margins import DRILL
 from planner_core.planning.obstacles import ObstacleKind
 
@@ -101,20 +100,48 @@ def blurred_sigma_mm(rows: Sequence[LedgerRow], guide: GuideInputs, degradation:
     return np.asarray(np.hypot(sigma, np.nan_to_num(levels) * guide.value("streak_sigma_mm")))
 
 
+OPERATOR_NODES = ((-np.sqrt(3.0), 1.0 / 6.0), (0.0, 2.0 / 3.0), (np.sqrt(3.0), 1.0 / 6.0))
+"""Places and weights of a three-point Gauss-Hermite rule for a standard normal variable (C)."""
+
+
 @frozen(eq=False)
 class Displacements:
-    """What all sources together do at each site, about its platform centre in LPS."""
+    """What all sources together do at each site, about its platform centre in LPS: a mixture of normal laws.
+
+    Operators differ in steadiness (the hand's part of the covariance is scaled, its mean square kept), and a share
+    of cases are blunders.
+    """
 
     sites: tuple[str, ...]
     axes_lps: FloatArray
     """Shape (s, 3)."""
     covariance: FloatArray
     """Shape (s, 6, 6), without blunders."""
+    hand: FloatArray
+    """The part of it that differs with the operator, shape (s, 6, 6)."""
     mean: FloatArray
     """Shape (s, 6)."""
     blunder: FloatArray
     """Covariance that a blunder adds, shape (s, 6, 6)."""
     blunder_share: float
+    operator_spread: float
+
+    def laws(self) -> tuple[FloatArray, FloatArray]:
+        """Give the laws of the mixture: weights (c,) and covariances (c, s, 6, 6)."""
+        spread = self.operator_spread
+        nodes = OPERATOR_NODES if spread > 0.0 else ((0.0, 1.0),)
+        scales = [float(np.exp(2.0 * (spread * z - spread**2))) for z, _ in nodes]
+        weights = np.array([w for _, w in nodes])
+        # The rule's own mean square, so that the mixture's covariance is exactly the stated one.
+        scales = [v / float(weights @ scales) for v in scales]
+        ordinary = [self.covariance + (v - 1.0) * self.hand for v in scales]
+        share = self.blunder_share
+        if share <= 0.0:
+            return weights, np.array(ordinary)
+        return (
+            np.array([*((1.0 - share) * weights), share]),
+            np.array([*ordinary, self.covariance + self.blunder]),
+        )
 
 
 def harms_of(
@@ -144,18 +171,16 @@ def harms_of(
     offsets = depth[:, None] * moved.axes_lps[owner]
     jacobian = lever(offsets)
     pull = np.einsum("ri,rij->rj", direction, jacobian)
-    spread = np.einsum("ri,rij,rj->r", pull, moved.covariance[owner], pull)
-    blundered = np.einsum("ri,rij,rj->r", pull, moved.blunder[owner], pull)
+    weights, laws = moved.laws()
+    spread = np.einsum("ri,crij,rj->cr", pull, laws[:, owner], pull)
     bias = np.clip(np.einsum("ri,ri->r", pull, moved.mean[owner]), 0.0, None)
     blur = blurred_sigma_mm(chosen, guide, degradation)
-    sigma = np.sqrt(spread + blur**2)
-    wide = np.sqrt(sigma**2 + blundered)
-    by_blunder = moved.blunder_share * chance_beyond(gap, wide, bias)
-    chance = (1.0 - moved.blunder_share) * chance_beyond(gap, sigma, bias) + by_blunder
+    sigmas = np.sqrt(np.clip(spread, 0.0, None) + blur**2)
+    plain = np.einsum("ri,rij,rj->r", pull, moved.covariance[owner], pull)
+    sigma = np.sqrt(np.clip(plain, 0.0, None) + blur**2)
+    chance = weights @ chance_beyond(gap, sigmas, bias)
     limits = np.array([harm_limit_of(row.kind, guide) for row in chosen])
-    # Blunders take their part of the limit, as far as they reach the obstacle at all.
-    room = np.clip(limits - by_blunder, 1e-6, None)
-    need = sigma * -ndtri(np.minimum(room, 0.5)) + bias
+    need = need_mm(sigmas, limits, bias, weights)
     worst: dict[str, int] = {}
     for r, row in enumerate(chosen):
         if row.kind in COUNTED_KINDS and (

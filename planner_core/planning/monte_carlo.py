@@ -4,7 +4,7 @@
 """The error budget by random draws: the record beside the first-order budget.
 
 Each draw displaces every drill by whole rotations (not small angles): one draw of match and seating for all
-fixtures of the guide, play anywhere in the cone that the sleeve leaves, blunders as a share of fixtures, each
+fixtures of the guide, play within the cone that the sleeve leaves, blunders as a share of fixtures, each
 obstacle shifted by its own localisation. A drill harms an obstacle when its outline reaches the obstacle's wall, so
 curved obstacles count as they are, and a bias counts either way. The same seed gives the same numbers, on any
 number of threads.
@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from attrs import frozen
@@ -23,7 +23,7 @@ from numba import njit
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.covariance import PoseCovariance
 from planner_core.geometry.frames import FloatArray
-from planner_core.planning.error_budget import SiteBudget, SiteSources, blunder_covariance, gather
+from planner_core.planning.error_budget import HAND, SiteBudget, SiteSources, blunder_covariance, gather
 from planner_core.planning.fixture import PlacedFixture
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.harm import COUNTED_KINDS, blurred_sigma_mm, harm_rows
@@ -187,17 +187,24 @@ def _root(covariance: FloatArray) -> FloatArray:
     return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
 
 
-def _own_draws(member: SiteSources, guide: GuideInputs, draws: int, rng: np.random.Generator) -> FloatArray:
+def _own_draws(
+    member: SiteSources, guide: GuideInputs, steadiness: FloatArray, rng: np.random.Generator
+) -> FloatArray:
     """Give six-vectors of the site's own sources about its platform, shape (n, 6)."""
     axis = member.fixture.pose.axis_lps
+    draws = len(steadiness)
     own = [k for k, source in enumerate(member.sources) if not source.common]
     normal = [k for k in own if member.sources[k].play_tilt_rad == 0.0]
-    total = member.covariances[normal].sum(axis=0)
-    out = rng.standard_normal((draws, 6)) @ _root(total).T + member.means[own].sum(axis=0)
+    hand = [k for k in normal if member.sources[k].name in HAND]
+    firm = member.covariances[[k for k in normal if k not in hand]].sum(axis=0)
+    out = rng.standard_normal((draws, 6)) @ _root(firm).T + member.means[own].sum(axis=0)
+    out += steadiness[:, None] * (rng.standard_normal((draws, 6)) @ _root(member.covariances[hand].sum(axis=0)).T)
     for k in own:
         source = member.sources[k]
         if source.play_tilt_rad > 0.0:
-            tilt = source.play_tilt_rad * np.sqrt(rng.random(draws))
+            # A power of a uniform number: never beyond the sleeve, with the stated root mean square.
+            power = (1.0 / min(source.play_lean, 1.0) ** 2 - 1.0) / 2.0
+            tilt = source.play_tilt_rad * rng.random(draws) ** power
             side = rng.random(draws) * 2.0 * np.pi
             helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
             u = np.cross(axis, helper)
@@ -210,21 +217,33 @@ def _own_draws(member: SiteSources, guide: GuideInputs, draws: int, rng: np.rand
     return np.ascontiguousarray(out)
 
 
-def _common_draws(
-    gathered: Mapping[str, SiteSources], draws: int, rng: np.random.Generator
-) -> tuple[FloatArray, FloatArray]:
+class Common(NamedTuple):
+    """What all sites of a guide share: six-vectors (k, n, 6), the points (k, 3) they are about, steadiness (n,)."""
+
+    vectors: FloatArray
+    centres_lps_mm: FloatArray
+    steadiness: FloatArray
+
+
+def common_draws(
+    gathered: Mapping[str, SiteSources], guide: GuideInputs, draws: int, rng: np.random.Generator
+) -> Common:
+    """Draw match, seating and the operator's steadiness once for the whole guide."""
     first = next(iter(gathered.values()))
     common = [source for source in first.sources if source.common]
+    spread = guide.value("operator_spread")
+    steadiness = np.exp(spread * rng.standard_normal(draws) - spread**2)
     if not common:
-        return np.zeros((0, draws, 6)), np.zeros((0, 3))
+        return Common(np.zeros((0, draws, 6)), np.zeros((0, 3)), steadiness)
     vectors = [rng.standard_normal((draws, 6)) @ _root(s.covariance).T + s.mean for s in common]
-    return np.ascontiguousarray(np.array(vectors)), np.array([s.about_lps_mm for s in common])
+    about = np.array([s.about_lps_mm for s in common])
+    return Common(np.ascontiguousarray(np.array(vectors)), about, steadiness)
 
 
 def draw_site(
     member: SiteSources,
     guide: GuideInputs,
-    common: tuple[FloatArray, FloatArray],
+    common: Common,
     targets: Sequence[tuple[Witnesses, float]],
     rng: np.random.Generator,
 ) -> Draws:
@@ -232,14 +251,15 @@ def draw_site(
 
     Parameters
     ----------
-    common : six-vectors (k, n, 6) and the points (k, 3) that they are about
+    common : Common
+        One draw of what all sites share (`common_draws`).
     targets : (Witnesses, localisation sigma in mm) of each obstacle
     """
-    vectors, centres = common
+    vectors, centres, steadiness = common
     draws = vectors.shape[1]
     fixture = member.fixture
     platform, axis = np.array(fixture.pose.platform_lps_mm), np.array(fixture.pose.axis_lps)
-    own = _own_draws(member, guide, draws, rng)
+    own = _own_draws(member, guide, steadiness, rng)
     entry, apex, moved_axis, moved = (np.empty((draws, 3)) for _ in range(4))
     angle = np.empty(draws)
     _displace(platform, axis, fixture.shape.length_mm, own, vectors, centres, entry, apex, angle, moved_axis, moved)
@@ -279,7 +299,7 @@ def monte_carlo(
     gathered = gather(fixtures, guide, match)
     streams = np.random.default_rng(seed).spawn(len(gathered) + 1)
     if gathered:
-        common = _common_draws(gathered, draws, streams[0])
+        common = common_draws(gathered, guide, draws, streams[0])
     chosen = [row for row in harm_rows(tuple(rows)) if row.obstacle_index >= 0]
 
     def one(site: str, rng: np.random.Generator) -> tuple[Draws, list[LedgerRow]]:

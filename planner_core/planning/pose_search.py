@@ -20,7 +20,7 @@ from planner_core.geometry.covariance import PoseCovariance
 from planner_core.geometry.frames import FloatArray, angle_between_deg, unit
 from planner_core.geometry.surface import Surface
 from planner_core.planning.crowns import EXIT_SHARE, PlannedTooth
-from planner_core.planning.error_budget import SiteBudget, blunder_covariance, site_budget
+from planner_core.planning.error_budget import SiteBudget, displacements, gather, site_budget
 from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.harm import COUNTED_KINDS, Displacements, harms_of
@@ -205,23 +205,12 @@ class SiteSearch:
         return rows, budget
 
     def _spread(self, fixture: PlacedFixture) -> Displacements:
+        """Give the displacements of the shape's first pose, with this pose's axis."""
         key = fixture.shape.shape_id
         if key not in self._moved:
-            budget = site_budget(fixture, guide=self.guide, match=self.match)
-            moved = budget.displacement
-            self._moved[key] = Displacements(
-                (fixture.site,),
-                np.array([fixture.pose.axis_lps]),
-                np.array([moved.covariance if moved is not None else np.zeros((6, 6))]),
-                np.array([moved.mean if moved is not None else np.zeros(6)]),
-                np.array([blunder_covariance(self.guide, fixture)]),
-                self.guide.value("blunder_share"),
-            )
-        known = self._moved[key]
-        return Displacements(
-            known.sites, np.array([fixture.pose.axis_lps]), known.covariance, known.mean, known.blunder,
-            known.blunder_share,
-        )  # fmt: skip
+            gathered = gather({fixture.site: fixture}, self.guide, self.match)
+            self._moved[key] = displacements(gathered, self.guide)
+        return evolve(self._moved[key], axes_lps=np.array([fixture.pose.axis_lps]))
 
 
 def leeway_over_need(harms: Mapping[str, Sequence[Any]] | Sequence[Any]) -> float:

@@ -151,13 +151,13 @@ def outcomes(n_guides, per_guide, scale, seed=0):
     rng = np.random.default_rng(seed)
     true = PoseSpread(EXECUTION.shift_sigma_mm * scale, EXECUTION.tilt_sigma_deg * scale, EXECUTION.pivot_mm)
     from planner_core.planning.error_budget import gather
-    from planner_core.planning.monte_carlo import _common_draws, draw_site
+    from planner_core.planning.monte_carlo import common_draws, draw_site
 
     plan = {"36": reference_fixture()}
     guide = GuideInputs(execution=true, values={"blunder_share": 0.0})
     gathered = gather(plan, guide, None)
     expected = site_budget(plan["36"], guide=GuideInputs(values={"blunder_share": 0.0}))
-    found = draw_site(gathered["36"], guide, _common_draws(gathered, n_guides * per_guide, rng), [], rng)
+    found = draw_site(gathered["36"], guide, common_draws(gathered, guide, n_guides * per_guide, rng), [], rng)
     return [
         OwnOutcome(
             f"guide {k // per_guide}", float(np.linalg.norm(found.entry_mm[k])),

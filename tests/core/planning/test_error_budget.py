@@ -36,6 +36,7 @@ OWN = DrillList("own", (DrillStep("last", 3.5),), generic=False, tip_overshoot_m
 NOTHING = {
     "making_sigma_mm": 0.0, "making_tilt_deg": 0.0, "tooth_contact_sigma_mm": 1e-6, "tooth_proud_mm": 0.0,
     "load_axial_n": 0.0, "load_lateral_n": 0.0, "depth_stop_sigma_mm": 0.0, "debris_mm": 0.0, "blunder_share": 0.0,
+    "operator_spread": 0.0,
 }  # fmt: skip
 
 
@@ -252,11 +253,11 @@ def test_blunders_make_the_published_maxima():
 
 
 def _draw(fixture, guide, seed):
-    from planner_core.planning.monte_carlo import _common_draws, draw_site
+    from planner_core.planning.monte_carlo import common_draws, draw_site
 
     gathered = gather(fixture, guide, None)
     rng = np.random.default_rng(seed)
-    found = draw_site(gathered["36"], guide, _common_draws(gathered, 1500, rng), [], rng)
+    found = draw_site(gathered["36"], guide, common_draws(gathered, guide, 1500, rng), [], rng)
     return found.entry_mm, found.apex_mm
 
 

@@ -14,6 +14,7 @@ from planner_core.planning.magnitudes import (
     chance_beyond,
     length_quantiles,
     mean_lengths,
+    mixture_quantiles,
     need_mm,
 )
 
@@ -46,8 +47,10 @@ def test_one_sided_distances(leeway, percent):
 
 
 def test_need_is_where_the_chance_meets_the_limit():
-    need = need_mm(0.877, 0.01, 0.1)
-    assert chance_beyond(need, 0.877, 0.1) == pytest.approx(0.01)
+    need = need_mm([0.877], [0.01], [0.1])
+    assert chance_beyond(need, 0.877, 0.1) == pytest.approx(0.01, rel=1e-3)
+    mixed = need_mm([[0.6], [2.0]], [0.01], [0.0], [0.95, 0.05])
+    assert 0.95 * chance_beyond(mixed, 0.6) + 0.05 * chance_beyond(mixed, 2.0) == pytest.approx(0.01, rel=2e-3)
 
 
 def test_no_spread_at_all():
@@ -67,6 +70,20 @@ def test_uneven_and_biased_errors_against_random_draws(seed):
     assert mean_lengths(covariance, mean) == pytest.approx(lengths.mean(), rel=0.04)
     assert length_quantiles(covariance, mean) == pytest.approx(np.quantile(lengths, 0.95), rel=0.03)
     assert length_quantiles(covariance, mean) == pytest.approx(distance_p95_mm(covariance, mean), rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_quantile_of_a_mixture_against_random_draws(seed):
+    rng = np.random.default_rng(seed)
+    roots = [rng.normal(size=(3, 3)) * s for s in (0.4, 0.6, 2.0)]
+    weights, mean = np.array([0.5, 0.45, 0.05]), rng.normal(size=3) * 0.3
+    law = rng.choice(3, size=400_000, p=weights)
+    normal = rng.standard_normal((400_000, 3))
+    lengths = np.concatenate([np.linalg.norm(normal[law == k] @ roots[k].T + mean, axis=1) for k in range(3)])
+    covariances = np.array([r @ r.T for r in roots])
+    assert mixture_quantiles(covariances, mean, weights) == pytest.approx(np.quantile(lengths, 0.95), rel=0.03)
+    one = mixture_quantiles(covariances[:1], mean, [1.0])
+    assert one == pytest.approx(length_quantiles(covariances[0], mean), rel=1e-3)
 
 
 @pytest.mark.parametrize(("hits", "draws"), [(0, 20_000), (3, 100), (220, 20_000), (50, 50)])
