@@ -17,9 +17,9 @@ from typing import IO, Any
 OK, FAILED = b"\x01", b"\x00"
 READY = b"ready\n"
 
-MOST_VIRTUAL_BYTES = 6 * 1024**3
-"""Address space of the process, at most (our choice: libraries take one, the largest volume by SimpleITK two)."""
-
+FRAMES_BYTES, FILE_BYTES = 1280 * 1024**2, 6 * 1024**3
+"""Memory that decoding pictures, or reading a file, may take above what the process has anyway (our choice: a
+picture needs 0.2 GB at most, the largest volume by SimpleITK twice its size)."""
 
 LIBRARIES = {
     "gdcm": ("gdcm",),
@@ -37,7 +37,6 @@ def main() -> None:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     for stream in (1, 2):
         os.dup2(nowhere, stream)
-    _limit_memory()
     for name in set(LIBRARIES) - set(sys.argv[1:]):
         for module in LIBRARIES[name]:
             sys.modules[module] = None  # type: ignore[assignment]
@@ -46,6 +45,7 @@ def main() -> None:
     answers.flush()
     while line := jobs.readline():
         job = json.loads(line)
+        _limit_memory(FRAMES_BYTES if job["work"] == "frames" else FILE_BYTES)
         if job["work"] == "frames":
             _frames(job, jobs.read(job["bytes"]), answers)
         else:
@@ -53,11 +53,17 @@ def main() -> None:
         answers.flush()
 
 
-def _limit_memory() -> None:
+def _limit_memory(most_bytes: int) -> None:
+    """Let allocations fail that go beyond `most_bytes` above what is taken now; only where the system can."""
     try:
         import resource
 
-        resource.setrlimit(resource.RLIMIT_AS, (MOST_VIRTUAL_BYTES, MOST_VIRTUAL_BYTES))
+        with open("/proc/self/statm", encoding="ascii") as stream:
+            taken = int(stream.read().split()[0]) * resource.getpagesize()
+        hard = resource.getrlimit(resource.RLIMIT_AS)[1]
+        wanted = taken + most_bytes
+        soft = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+        resource.setrlimit(resource.RLIMIT_AS, (soft, hard))
     except (ImportError, ValueError, OSError):  # not on this system
         return
 

@@ -86,3 +86,23 @@ def test_damaged_inputs_are_the_same_on_every_run(tmp_path: Path):
         assert damaged(first, 5, number) == damaged(second, 5, number)
     assert damaged(first, 5, 0) != damaged(first, 6, 0)
     assert np.all([content for listed in first.values() for _, content in listed])
+
+
+def test_a_picture_that_wants_too_much_memory_fails_alone(tmp_path: Path):
+    """A JPEG 2000 picture that claims 16 384 components of 512 x 512: 17 GB (ITU-T T.800 A.5.1, Csiz)."""
+    folder = write_series(tmp_path / "s", picture(slices=2, rows=512, columns=512), syntax="1.2.840.10008.1.2.4.90")
+    path = sorted(folder.iterdir())[0]
+    raw = bytearray(path.read_bytes())
+    at = raw.index(b"\xff\x4f\xff\x51")
+    length = int.from_bytes(raw[at + 4 : at + 6], "big")
+    component = bytes(raw[at + 42 : at + 45])
+    raw[at + 4 : at + 6] = (length + 3 * 16383).to_bytes(2, "big")
+    raw[at + 40 : at + 42] = (16384).to_bytes(2, "big")
+    raw[at + 45 : at + 45] = component * 16383
+    item = raw.rindex(b"\xfe\xff\x00\xe0", 0, at)
+    size = int.from_bytes(raw[item + 4 : item + 8], "little") + 3 * 16383
+    raw[item + 4 : item + 8] = (size + size % 2).to_bytes(4, "little")
+    path.write_bytes(bytes(raw))
+    with pytest.raises(PlannerError, match="cannot be decoded"):
+        read_dicom(folder)
+    end_children()
