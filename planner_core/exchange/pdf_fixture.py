@@ -76,7 +76,7 @@ def _sleeve(pdf: SheetPage, x: float, y: float, width: float, page: FixturePage)
     lines = ["No sleeve at this site."] if sleeve is None else []
     if sleeve is not None:
         lines = [
-            f"Sleeve {sleeve.label}",
+            sleeve.label,
             f"inside {sleeve.inner_diameter_mm:.2f}, height {sleeve.height_mm:.1f} mm",
             f"gap (underside to platform) {sleeve.gap_mm:.1f} mm",
             f"offset (top to platform) {sleeve.offset_mm:.1f} mm",
