@@ -35,9 +35,7 @@ def register(commands: Commands) -> None:
     put = add_command(commands, "pack", "put a case into one zip", _pack)
     put.add_argument("case", type=Path)
     put.add_argument("zip", type=Path)
-    put.add_argument(
-        "--without-identity", action="store_true", help="the present plan only, no name or date"
-    )
+    put.add_argument("--without-identity", action="store_true", help="the present plan only, no name or date")
     take = add_command(commands, "unpack", "take a case out of its zip, verified", _unpack)
     take.add_argument("zip", type=Path)
     take.add_argument("case", type=Path)
