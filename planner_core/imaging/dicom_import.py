@@ -49,6 +49,9 @@ MOST_VOXELS = 1_500_000_000
 MOST_VOXELS_PER_BYTE = 20_000
 """Voxels that one compressed byte can stand for, at most (our choice; blank slices in JPEG-LS: 5000)."""
 
+LARGE_VOXELS, LARGE_VOXELS_PER_BYTE = 268_000_000, 100
+"""Volumes beyond this many voxels (0.5 GB) must look like a scan, not like a bomb (our choice; seen: 2 to 10)."""
+
 THUMBNAIL_VOXELS = 96
 """Longer side of the small picture in the list of series (our choice)."""
 
@@ -221,7 +224,8 @@ def _check_size(slices: list[SeriesSlice]) -> None:
             f"The series has {voxels / 1e9:.1f} thousand million voxels.", "Export a smaller volume."
         )
     packed = {id(part.header): part.header for part in slices if part.header.encapsulated}
-    bound = sum(header.file.size for header in packed.values()) * MOST_VOXELS_PER_BYTE
+    size = sum(header.file.size for header in packed.values())
+    bound = min(size * MOST_VOXELS_PER_BYTE, max(LARGE_VOXELS, size * LARGE_VOXELS_PER_BYTE))
     claimed = sum(part.header.rows * part.header.columns for part in slices if part.header.encapsulated)
     if claimed > bound:
         raise PlannerError(

@@ -17,6 +17,21 @@ from planner_core.findings import Finding, Severity
 from planner_core.geometry.frames import AnyArray, FloatArray
 from planner_core.geometry.volume import Volume
 
+MOST_BYTES = 6 * 1024**3
+"""Voxels of one file, in bytes, at most (our choice)."""
+
+MOST_RATIO, LARGE_RATIO = 1100, 100
+"""Deflate packs 1032 to 1 at best (RFC 1951), and no scan of more than LARGE_BYTES packs better than 100 to 1
+(our choice; seen: 2 to 10)."""
+
+LARGE_BYTES = 512 * 1024**2
+"""From this size on a file must look like a scan, not like a bomb (our choice)."""
+
+
+def most_bytes(packed_size: int) -> int:
+    """Give how many bytes of voxels a file of that size may claim, packed as well as can be."""
+    return min(MOST_BYTES, MOST_RATIO * packed_size, max(LARGE_BYTES, LARGE_RATIO * packed_size))
+
 
 def from_numbers(
     numbers: AnyArray,

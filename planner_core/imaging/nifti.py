@@ -15,7 +15,7 @@ from planner_core.errors import PlannerError
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.frames import AnyArray, FloatArray
 from planner_core.geometry.volume import Volume
-from planner_core.imaging.foreign_arrays import from_numbers, written_whole
+from planner_core.imaging.foreign_arrays import MOST_BYTES, from_numbers, most_bytes, written_whole
 from planner_core.imaging.import_findings import findings_of
 from planner_core.imaging.scan import ImportedScan, ScanSource
 from planner_core.imaging.scan_files import cannot_read
@@ -25,12 +25,6 @@ LPS_FROM_RAS = np.diag([-1.0, -1.0, 1.0, 1.0])
 
 OWN_ORDER = b"axes: column, row, slice"
 """Written into files of our own, whose axes are taken as they are; in others the axial slices are looked for."""
-
-MOST_BYTES = 6 * 1024**3
-"""Unpacked size of an image, at most (our choice)."""
-
-MOST_RATIO = 1100
-"""Deflate cannot pack better than 1032 to 1 (RFC 1951): a header that claims more lies."""
 
 
 def read_nifti(path: Path) -> ImportedScan:
@@ -77,8 +71,7 @@ def _check(image: Any, path: Path, size: int) -> None:
     if len([n for n in shape if n > 1]) > 3 or len(shape) < 3 or min(shape) < 1:
         raise PlannerError(f"{path} holds an image of shape {shape}, not one volume.", "Export one volume alone.")
     wanted = int(np.prod([int(n) for n in shape], dtype=object)) * image.get_data_dtype().itemsize
-    packed = path.suffix == ".gz"
-    if wanted > MOST_BYTES or wanted > (MOST_RATIO if packed else 1) * size:
+    if wanted > (most_bytes(size) if path.suffix == ".gz" else min(size, MOST_BYTES)):
         raise PlannerError(
             f"{path} claims {wanted} bytes of voxels, more than it can hold.",
             "The file is cut short; copy it again.",

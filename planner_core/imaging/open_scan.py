@@ -10,7 +10,7 @@ import numpy as np
 from planner_core.errors import PlannerError
 from planner_core.imaging.decode_pool import DecodeError, read_itk
 from planner_core.imaging.dicom_import import read_dicom
-from planner_core.imaging.foreign_arrays import from_numbers
+from planner_core.imaging.foreign_arrays import from_numbers, most_bytes
 from planner_core.imaging.import_findings import findings_of
 from planner_core.imaging.nifti import read_nifti
 from planner_core.imaging.scan import ImportedScan, ScanSource
@@ -19,12 +19,6 @@ from planner_core.progress import Progress, silent
 
 NIFTI_ENDINGS = (".nii", ".nii.gz")
 ITK_ENDINGS = {".nrrd": "nrrd", ".nhdr": "nrrd", ".mha": "metaimage", ".mhd": "metaimage"}
-
-MOST_BYTES = 6 * 1024**3
-"""Voxels of a file read by SimpleITK, in bytes, at most (our choice)."""
-
-MOST_RATIO = 1100
-"""Deflate cannot pack better than 1032 to 1 (RFC 1951): a header that claims more lies."""
 
 
 def open_scan(
@@ -68,7 +62,7 @@ def _read_itk(path: Path) -> ImportedScan:
     """Read NRRD or MetaImage; SimpleITK keeps LPS itself."""
     kind = ITK_ENDINGS[path.suffix.lower()]
     try:
-        most = min(MOST_BYTES, MOST_RATIO * _data_size(path))
+        most = most_bytes(_data_size(path))
         facts, numbers = read_itk(path, most)
     except OSError as error:
         raise cannot_read(path, error) from error

@@ -12,8 +12,8 @@ import numpy as np
 from planner_core.errors import PlannerError
 from planner_core.imaging.mesh_formats import RawMesh, damaged
 
-MOST_UNPACKED_BYTES = 1024**3
-"""Unpacked size of a 3MF package, at most (our choice: XML of ten million triangles)."""
+MOST_UNPACKED_BYTES = 400 * 1024**2
+"""Unpacked size of a 3MF package, at most (our choice: XML of five million triangles)."""
 
 MOST_NESTING = 16
 """Components within components, at most (our choice)."""

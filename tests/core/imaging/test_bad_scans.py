@@ -306,3 +306,13 @@ def test_nifti_that_promises_more_than_it_holds(tmp_path: Path):
     raw[42:48] = struct.pack("<3h", 32000, 32000, 32000)
     (tmp_path / "a.nii").write_bytes(bytes(raw))
     assert "more than it can hold" in refused(tmp_path / "a.nii")
+
+
+def test_packed_files_may_claim_what_packing_can_hold_and_no_more():
+    """Deflate's best is 1032 to 1 (RFC 1951); large volumes must pack like scans."""
+    from planner_core.imaging.foreign_arrays import most_bytes
+
+    assert most_bytes(1000) == 1_100_000
+    assert most_bytes(5_000_000) == 512 * 1024**2
+    assert most_bytes(20_000_000) == 2_000_000_000
+    assert most_bytes(10**9) == 6 * 1024**3
