@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from phantoms.arch import ArchCurve, make_arch
 from phantoms.bone import Sections, resorbed, sections_of, straightened_distance
+from phantoms.sinus import AirSpace, air_spaces
 from phantoms.teeth import HALF_MD, HEIGHT, NECK_MD, Tooth, crown_width_mm, tooth_parameters
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray, readonly, unit
@@ -60,6 +61,8 @@ class Jaw:
     canals: tuple[Canal, ...]
     places: dict[int, float]
     """Station of the middle of each tooth position, present or not."""
+    spaces: tuple[AirSpace, ...] = ()
+    """Sinuses and nose of an upper jaw."""
 
     def tooth(self, iso: int) -> Tooth:
         """Give the tooth at an ISO 3950 position."""
@@ -96,6 +99,8 @@ class JawShape:
     """Height of the canal's middle over the lower border at the first molars."""
     canal_raise_mm: tuple[float, float] = (0.0, 0.0)
     """What the right and the left canal run higher than that."""
+    sinus_floor_mm: tuple[float, float] | None = None
+    """Bone between crest and sinus floor at the upper molars, right and left; None leaves the spaces out."""
     cheek_gap_mm: float = 2.6
     tongue_gap_mm: float = 2.2
 
@@ -251,7 +256,10 @@ def build_jaw(shape: JawShape, rng: np.random.Generator) -> Jaw:
     if not shape.upper:
         canals = tuple(_canal(side, curve, sections, shape, rng) for side in ("right", "left"))
     table = _station_table(sections, shape, teeth, where, rng)
-    return Jaw(shape.upper, curve, sections, straightened_distance(sections), table, teeth, canals, where)
+    spaces: tuple[AirSpace, ...] = ()
+    if shape.upper and shape.sinus_floor_mm is not None:
+        spaces = air_spaces(curve, sections, shape.sinus_floor_mm)
+    return Jaw(shape.upper, curve, sections, straightened_distance(sections), table, teeth, canals, where, spaces)
 
 
 def _scaled(tooth: Tooth, scale: float) -> Tooth:

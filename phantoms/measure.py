@@ -7,6 +7,7 @@ from numba import njit
 
 from phantoms import paint
 from phantoms.bodies import body_distance, shape_distance
+from phantoms.sinus import space_distance
 from phantoms.teeth import crown_distance, root_distance, smooth_max
 
 
@@ -154,3 +155,14 @@ def prosthesis_columns(
             if len(balls):
                 d = min(d, body_distance(x, y, zs[k], balls, to_teeth, parameters))
             out[n, k] = d
+
+
+@njit(nogil=True, cache=True)
+def space_grid(xs, ys, zs, radii):
+    """Give an air space's signed distance (mm) on a grid of its own frame."""
+    out = np.empty((len(xs), len(ys), len(zs)))
+    for i in range(len(xs)):
+        for j in range(len(ys)):
+            for k in range(len(zs)):
+                out[i, j, k] = space_distance(xs[i], ys[j], zs[k], radii)
+    return out

@@ -33,6 +33,7 @@ from phantoms.jaw import LAMINA_MM, LIGAMENT_MM, Jaw
 from phantoms.material_map import MaterialMap, texture_tile
 from phantoms.materials import Material
 from phantoms.pool import in_slabs
+from phantoms.sinus import WALL_MM, paint_space
 from planner_core.geometry.frames import FloatArray, RigidTransform, readonly
 
 
@@ -224,6 +225,17 @@ def _paint_jaw(
         codes.shape[0],
     )  # fmt: skip
     index_from_jaw = np.linalg.inv(m)
+    for space in jaw.spaces:
+        to_space = np.linalg.inv(space.frame) @ m
+        edge = np.asarray(space.radii_mm) + WALL_MM
+        corners = edge * (2.0 * np.array(list(np.ndindex(2, 2, 2))) - 1.0)
+        low, high = _box(corners, 0.5, np.linalg.inv(to_space), codes.shape)
+        in_slabs(
+            lambda a, b, low=low, high=high, to_space=to_space, space=space: paint_space(
+                codes, low[0] + a, low[0] + b, low, high, to_space, voxel, np.asarray(space.radii_mm), WALL_MM
+            ),
+            high[0] - low[0],
+        )
     for canal in jaw.canals:
         points = np.asarray(canal.centre_mm)[::2]
         low, high = _box(points, canal.diameter_mm, index_from_jaw, codes.shape)

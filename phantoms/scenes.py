@@ -137,6 +137,7 @@ def random_mouth(
     tilt_deg: float = 12.0,
     shift_mm: float = 15.0,
     edentulous: bool = False,
+    sinuses: bool = False,
 ) -> Scene:
     """Give a random mouth; the same seed and options give the same one.
 
@@ -157,6 +158,9 @@ def random_mouth(
         Bounds of the head's place.
     edentulous : bool
         No teeth at all; see `edentulous_mouth`.
+    sinuses : bool
+        Give the upper jaw its sinuses and nose, for scans of the upper jaw (``centre_scene_mm`` near
+        ``(0, 28, opening + 20)``).
     """
     if restorations not in ("ceramic", "mixed", "none") or upper not in ("apart", "contact", "none"):
         raise PlannerError(f"Unknown options {restorations!r}, {upper!r} for a random mouth.", "See random_mouth.")
@@ -165,7 +169,10 @@ def random_mouth(
     rng = np.random.default_rng([seed, 1])
     gaps = tuple(missing) if missing is not None else _random_gaps(rng)
     lower = build_jaw(_random_shape(rng, gaps), rng)
-    opposing = build_jaw(_random_shape(rng, (), upper=True, like=lower), rng) if upper != "none" else None
+    opposing = None
+    if upper != "none":
+        floor = tuple(np.random.default_rng([seed, 6]).uniform(5.0, 12.0, 2)) if sinuses else None
+        opposing = build_jaw(evolve(_random_shape(rng, (), upper=True, like=lower), sinus_floor_mm=floor), rng)
     bodies = _random_restorations(lower, gaps, restorations, rng)
     if opposing is not None and restorations == "mixed":
         bodies += _random_singles(opposing, rng, int(rng.integers(0, 4)))

@@ -15,6 +15,7 @@ from phantoms.gum import bone_distance, straightened
 from phantoms.jaw import Jaw
 from phantoms.materials import Material
 from phantoms.scene import Scene, body_points, bone_box, paint_shapes
+from phantoms.sinus import AirSpace
 from phantoms.teeth import HEIGHT
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray, RigidTransform, readonly
@@ -79,6 +80,16 @@ class SiteTruth:
     axis: FloatArray = field(converter=readonly)
     diameter_mm: float
     length_mm: float
+
+
+@frozen(eq=False)
+class SpaceTruth:
+    """A sinus or the nose: its middle (LPS mm), its lowest point (LPS mm) and its air's surface (LPS)."""
+
+    name: str
+    centre_lps_mm: FloatArray = field(converter=readonly)
+    floor_lps_mm: FloatArray = field(converter=readonly)
+    surface: Surface
 
 
 @frozen(eq=False)
@@ -172,6 +183,13 @@ class Truth:
         values = _bone_grid(jaw, low, high, step_mm)
         return _surface(values, low, step_mm, self.scene.lps_from_scene)
 
+    def air_spaces(self, step_mm: float = 0.7) -> tuple[SpaceTruth, ...]:
+        """Give the sinuses and the nose of the upper jaw; none where the scene has been made without."""
+        jaw = self.scene.upper
+        if jaw is None:
+            return ()
+        return tuple(_space_truth(self.scene, jaw, space, step_mm) for space in jaw.spaces)
+
     def root_surface(self, iso: int, step_mm: float = 0.25) -> Surface:
         """Give one tooth's root surface (below the cervix), in LPS."""
         return self.tooth_surface(iso, step_mm, roots_only=True)
@@ -192,6 +210,20 @@ class Truth:
         if np.linalg.det(matrix[:3, :3]) < 0:
             triangles = triangles[:, ::-1]
         return Surface(self.scene.lps_from_scene.apply(points), triangles, "lps")
+
+
+def _space_truth(scene: Scene, jaw: Jaw, space: AirSpace, step: float) -> SpaceTruth:
+    """Contour a space and bring it to LPS; the upper jaw's frame is upside down, so triangles turn round."""
+    low = -np.asarray(space.radii_mm) - 2 * step
+    axes = [np.arange(edge, -edge + step, step) for edge in low]
+    points, triangles = march(measure.space_grid(*axes, np.asarray(space.radii_mm)), low, step)
+    matrix = np.linalg.inv(scene.jaw_from_scene(jaw)) @ space.frame
+    if np.linalg.det(matrix[:3, :3]) < 0:
+        triangles = triangles[:, ::-1]
+    to_lps = scene.lps_from_scene
+    here = to_lps.apply(points @ matrix[:3, :3].T + matrix[:3, 3])
+    floor = to_lps.apply(matrix[:3, :3] @ [0.0, 0.0, space.radii_mm[2]] + matrix[:3, 3])
+    return SpaceTruth(space.name, to_lps.apply(matrix[:3, 3]), floor, Surface(here, triangles, "lps"))
 
 
 def _bone_grid(jaw: Jaw, low: FloatArray, high: FloatArray, step: float) -> FloatArray:

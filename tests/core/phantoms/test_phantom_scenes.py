@@ -209,3 +209,21 @@ def test_the_shipped_scenario_is_plannable() -> None:
     assert len(centres) >= 5
     # Not in one plane: the least spread of the set.
     assert np.linalg.svd(centres - centres.mean(axis=0), compute_uv=False)[-1] > 5.0
+
+
+def test_sinuses_are_air_over_a_floor_of_bone() -> None:
+    scene = random_mouth(5, sinuses=True)
+    spaces = {space.name: space for space in truth_of(scene, measure_bodies=False).air_spaces()}
+    assert set(spaces) == {"sinus right", "sinus left", "nose"}
+    assert not truth_of(random_mouth(5), measure_bodies=False).air_spaces()
+    up = scene.lps_from_scene.apply_direction([0.0, 0.0, 1.0])
+    for space in spaces.values():
+        assert (space.centre_lps_mm - space.floor_lps_mm) @ up > 5.0
+        # Outward triangles enclose the air: the volume is positive and that of a rounded box.
+        a, b, c = (space.surface.points_mm[space.surface.triangles[:, k]] - space.centre_lps_mm for k in range(3))
+        assert 8000.0 < float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum()) / 6.0 < 25000.0
+        painted = local_map(scene, space.centre_lps_mm, 2.0, 0.5)
+        assert painted.share_of(Material.AIR).min() == 1.0
+    left = spaces["sinus left"]
+    floor = local_map(scene, left.floor_lps_mm - 0.45 * up, 0.6, 0.1)
+    assert floor.share_of(Material.BONE).mean() + floor.share_of(Material.DENTINE).mean() > 0.6
