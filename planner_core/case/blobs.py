@@ -78,12 +78,13 @@ class BlobFolder:
             raise self._broken(reference) from fault
         return array
 
-    def put_volume(self, volume: Volume) -> Json:
+    def put_volume(self, volume: Volume, progress: Progress | None = None) -> Json:
         """Store a volume's numbers as NIfTI; its place, scale and frame go into the reference."""
-        volume.hash_content(part_of(self.progress, 0.0, 0.3))
+        report = self.progress if progress is None else progress
+        volume.hash_content(part_of(report, 0.0, 0.3))
         name = self._by_content.get(volume.content_hash)
         if name is None or not (self.folder / name).exists():
-            name = self._write("nii", blob_formats.nifti_parts(volume), part_of(self.progress, 0.3, 1.0))
+            name = self._write("nii", blob_formats.nifti_parts(volume), part_of(report, 0.3, 1.0))
             self._by_content[volume.content_hash] = name
             self._objects[name + volume.content_hash] = volume
         return {

@@ -210,12 +210,8 @@ class CaseStore:
         A scan whose step never comes is swept away when the case is opened next.
         """
         self._writable()
-        with self._guard:
-            self.blobs.progress = progress
-            try:
-                self.blobs.put_volume(scan)
-            finally:
-                self.blobs.progress = silent
+        # Without the guard: steps may be saved meanwhile, and a blob is whole or not there.
+        self.blobs.put_volume(scan, progress)
 
     def move_head(self, number: int) -> Revision:
         """Make another revision the current one (undo and redo)."""

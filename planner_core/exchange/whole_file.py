@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import errno
+import glob
 import os
+import time
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from planner_core.errors import PlannerError
+
+LEFT_AFTER_S = 3600.0
+"""Age from which a temporary file counts as left behind, seconds (our choice)."""
 
 
 @contextmanager
@@ -22,6 +27,7 @@ def whole_file(path: Path) -> Iterator[Path]:
         If the place cannot be written; what was at `path` before is untouched then.
     """
     path = Path(path)
+    _sweep(path)
     temporary = path.with_name(f".{path.stem}-{uuid.uuid4().hex[:8]}{path.suffix}")
     try:
         if path.is_dir():
@@ -41,6 +47,14 @@ def whole_file(path: Path) -> Iterator[Path]:
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)
+
+
+def _sweep(path: Path) -> None:
+    """Delete what a killed program left beside a file; what is younger than an hour may be in the making."""
+    with suppress(OSError):
+        for left in path.parent.glob(f".{glob.escape(path.stem)}-{'[0-9a-f]' * 8}{glob.escape(path.suffix)}"):
+            if time.time() - left.stat().st_mtime > LEFT_AFTER_S:
+                left.unlink(missing_ok=True)
 
 
 def write_bytes(path: Path, data: bytes) -> None:

@@ -412,3 +412,21 @@ def test_a_scan_written_ahead_is_not_written_again(folder: Path) -> None:
     with CaseStore.open(folder) as store:
         assert len(list((folder / "blobs").glob("*.nii"))) == 2, "the one whose step never came is swept"
         assert store.plan().scan.volume.content_hash == volume.content_hash  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("stop_at", [0.0, 0.2, 0.5, 0.9])
+def test_a_cancelled_step_leaves_nothing(folder: Path, stop_at: float) -> None:
+    def stop(fraction: float, text: str = "") -> None:
+        if fraction >= stop_at:
+            raise Cancelled
+
+    with CaseStore.open(folder) as store:
+        before = sorted(p.name for p in folder.rglob("*"))
+        scan = attrs.evolve(full_plan().scan, volume=small_volume(21, (60, 250, 250)))
+        plan = edits.set_scan(store.plan(), scan)
+        with pytest.raises(Cancelled):
+            store.append(plan, "Import scan", stop)
+        assert sorted(p.name for p in folder.rglob("*")) == before
+        assert len(store.history()) == 2
+        store.append(plan, "Import scan")
+    assert check(folder).whole

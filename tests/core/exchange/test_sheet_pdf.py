@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import subprocess
 from io import BytesIO
@@ -130,3 +131,14 @@ def test_a_sheet_that_cannot_be_written_leaves_nothing(tmp_path: Path) -> None:
         write_sheet_pdf(sheet(), {}, tmp_path / "file" / "sheet.pdf")
     write_sheet_pdf(sheet(), {}, tmp_path / "new" / "sheet.pdf")
     assert sorted(p.name for p in tmp_path.rglob("*")) == ["file", "new", "sheet.pdf"]
+
+
+def test_what_a_killed_program_left_goes_with_the_next_file(tmp_path: Path) -> None:
+    old, young = tmp_path / ".sheet-0123abcd.pdf", tmp_path / ".sheet-89abcdef.pdf"
+    other = tmp_path / ".sheet-notours!.pdf"
+    for path in (old, young, other):
+        path.write_bytes(b"half")
+    os.utime(old, (1e9, 1e9))
+    os.utime(other, (1e9, 1e9))
+    write_sheet_pdf(sheet(), {}, tmp_path / "sheet.pdf")
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted([young.name, other.name, "sheet.pdf"])
