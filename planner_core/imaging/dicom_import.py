@@ -26,6 +26,7 @@ from planner_core.imaging.dicom_header import (
     read_header,
     text_of,
 )
+from planner_core.imaging.foreign_arrays import axial_first
 from planner_core.imaging.grey_values import to_common_scale
 from planner_core.imaging.import_findings import findings_of
 from planner_core.imaging.resample import resample_stack
@@ -54,6 +55,9 @@ LARGE_VOXELS, LARGE_VOXELS_PER_BYTE = 268_000_000, 100
 
 THUMBNAIL_VOXELS = 96
 """Longer side of the small picture in the list of series (our choice)."""
+
+
+AXIAL = Finding(Severity.NOTE, "made-axial", "The slices were not axial; the volume is kept in axial slices.")
 
 
 @frozen(eq=False)
@@ -266,12 +270,18 @@ def _read_series(
         )
     else:
         affine = _affine(stack, row_mm, column_mm)
+    turned = axial_first(affine)
+    if turned[0] != 0:
+        # Sagittal or coronal slices: what is judged slice by slice later is judged in axial ones.
+        stored = np.ascontiguousarray(stored.transpose(turned))
+        affine = affine[:, [*turned, 3]]
     volume = Volume(stored, affine, scaled.scale, scaled.offset, headers[0].frame_of_reference_uid)
     counts = Counter(skipped)
     if odd:
         counts["slice of another size or orientation"] += odd
     findings = (
         *_reading_findings(counts, doubles, problem, ordered),
+        *((AXIAL,) if turned[0] != 0 else ()),
         *scaled.findings,
         *findings_of(volume),
     )

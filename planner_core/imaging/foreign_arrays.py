@@ -62,8 +62,7 @@ def from_numbers(
     if not np.isfinite(matrix).all() or abs(np.linalg.det(matrix[:3, :3])) < 1e-9:
         raise PlannerError("The file's axes do not span space.", "Export the scan again.")
     # The slice axis is the one nearest to head-foot, so that slices are axial wherever the file allows it.
-    share = np.abs(matrix[:3, :3]) / np.linalg.norm(matrix[:3, :3], axis=0)
-    axes = (2, 1, 0) if keep_order else _axial_first(share)
+    axes = (2, 1, 0) if keep_order else axial_first(matrix)
     array = np.transpose(numbers, axes)
     affine = np.eye(4)
     affine[:3, :3] = matrix[:3, list(axes)]
@@ -72,8 +71,10 @@ def from_numbers(
     return Volume(stored, affine, slope * scale, slope * offset + intercept), findings
 
 
-def _axial_first(share: FloatArray) -> tuple[int, int, int]:
+def axial_first(lps_from_index: FloatArray) -> tuple[int, int, int]:
     """Order of axes: slices along the head-foot axis, then rows along front-back, then columns along left-right."""
+    matrix = lps_from_index[:3, :3]
+    share = np.abs(matrix) / np.linalg.norm(matrix, axis=0)
     slices = int(np.argmax(share[2]))
     rest = [axis for axis in (0, 1, 2) if axis != slices]
     rows = max(rest, key=lambda axis: float(share[1, axis]))
