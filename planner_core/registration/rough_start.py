@@ -23,7 +23,6 @@ from planner_core.registration.rigid_fit import rotation_from_vector
 from planner_core.registration.settle import apart_mm
 from planner_core.registration.surface_fit import (
     COARSE_STAGES,
-    Degradation,
     Stage,
     SurfaceFit,
     fit_surface,
@@ -240,7 +239,6 @@ def rough_starts(
     frame: str,
     *,
     jaw_up: float | None = None,
-    degradation: Degradation | None = None,
     quick: bool = False,
     progress: Progress = silent,
 ) -> list[Candidate]:
@@ -264,7 +262,7 @@ def rough_starts(
         share = part_of(progress, number / len(rounds), (number + 1) / len(rounds))
         scored = correlate(coarse, thin, [turn @ guess for turn in turn_grid(reach_deg, step_deg)], share)
         starts = _distinct(scored, thin.points_mm[:: max(1, len(thin) // 60)], frame)
-        candidates = _refined(field_, thin, starts, candidates, degradation, share)
+        candidates = _refined(field_, thin, starts, candidates, share)
         if _good_enough(candidates):
             break
     progress(1.0, "")
@@ -298,7 +296,6 @@ def _refined(
     sample: SurfaceSample,
     starts: list[RigidTransform],
     known: list[Candidate],
-    degradation: Degradation | None,
     progress: Progress,
 ) -> list[Candidate]:
     """Fit from each start and add what is new to the candidates, best first."""
@@ -306,7 +303,7 @@ def _refined(
     probe = sample.points_mm[:: max(1, len(sample) // 60)]
     for start in starts:
         progress(1.0, "Trying the likeliest places")
-        fit = fit_surface(field_, sample, start, stages=(*COARSE_STAGES, SCORE_STAGE), degradation=degradation)
+        fit = fit_surface(field_, sample, start, stages=(*COARSE_STAGES, SCORE_STAGE))
         same = [c for c in candidates if apart_mm(fit.pose, c.fit.pose, probe) <= SAME_POSE_MM]
         if all(fit.used_share > other.score for other in same):
             candidates = [c for c in candidates if c not in same] + [Candidate(fit, fit.used_share)]

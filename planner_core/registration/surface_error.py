@@ -36,10 +36,14 @@ UNSEEN_SHIFT_MM, UNSEEN_TURN_RAD = 0.018, 0.0006
 (median 0.015, up to 0.024 mm; PMC6981254, PMC7966190; S) and of the edge rule; set so that the stated 95 % holds in
 tests/studies."""
 
-CERAMIC_SHIFT_MM, CERAMIC_TURN_RAD = 0.045, 0.0025
-"""The same for a fit that stands on saturated restorations alone: blooming is not the same on all sides
-(Coelho-Silva
-et al. 2021, DMFR 50:20210063; S for the fact); set in tests/studies."""
+STREAK_SHIFT_MM, STREAK_TURN_RAD = 0.030, 0.0016
+"""The same, added in a streaked mouth: blooming and streaks are not the same on all sides (Coelho-Silva et al.
+2021,
+DMFR 50:20210063; S for the fact); set in tests/studies."""
+
+CLEAN_RMS_MM, STREAKED_RMS_MM = 0.095, 0.165
+"""Residuals of a clean and of a streaked mouth, mm: they say how streaked the surroundings of the fit are (seen in
+tests/studies)."""
 
 SEEN_FACTOR = 0.72
 """Factor on the error that the residuals show, set so that the stated 95 % holds in tests/studies: the correlation
@@ -129,14 +133,21 @@ def surface_covariance(fit: SurfaceFit) -> tuple[PoseCovariance, Correlation, fl
     inverse = np.linalg.inv(matrix)
     covariance = (inverse @ meat @ inverse)[:6, :6]
     covariance = (covariance + covariance.T) / 2.0 * SEEN_FACTOR**2
-    ceramic = float((weight * (fit.kind[thin] == 2)).sum() / weight.sum())
     typical = float(np.median(spread)) ** 2
     observations = 3.0 * typical / max(1e-12, float(np.trace(covariance[3:, 3:])))
-    return PoseCovariance(covariance + unseen_covariance(ceramic), about), correlation, observations
+    return PoseCovariance(covariance + unseen_covariance(streak_level(fit)), about), correlation, observations
 
 
-def unseen_covariance(ceramic_share: float) -> FloatArray:
-    """Give the covariance (6, 6) that no residual shows; `ceramic_share` of the fit is on restorations."""
-    turn = UNSEEN_TURN_RAD**2 + (ceramic_share * CERAMIC_TURN_RAD) ** 2
-    shift = UNSEEN_SHIFT_MM**2 + (ceramic_share * CERAMIC_SHIFT_MM) ** 2
+def streak_level(fit: SurfaceFit) -> float:
+    """Give how streaked it is around the fit: 0 as in a clean mouth, 1 as in one full of ceramic, at most 2."""
+    weight = fit.weight * fit.sample.areas_mm2
+    square = np.where(fit.weight > 0, np.nan_to_num(fit.residual_mm) ** 2, 0.0)
+    rms = float(np.sqrt((weight * square).sum() / max(1e-12, float(weight.sum()))))
+    return float(np.clip((rms - CLEAN_RMS_MM) / (STREAKED_RMS_MM - CLEAN_RMS_MM), 0.0, 2.0))
+
+
+def unseen_covariance(streak: float) -> FloatArray:
+    """Give the covariance (6, 6) that no residual shows, for a streak level of 0 to 2."""
+    turn = UNSEEN_TURN_RAD**2 + (streak * STREAK_TURN_RAD) ** 2
+    shift = UNSEEN_SHIFT_MM**2 + (streak * STREAK_SHIFT_MM) ** 2
     return np.asarray(np.diag([turn] * 3 + [shift] * 3))

@@ -45,6 +45,12 @@ enamel, 2 to 3; NIST XCOM at 60 keV, M)."""
 CONTACT_ABOVE = 0.45
 """A border against soft tissue or a neighbour falls only to this level or higher; against air it falls lower."""
 
+BONE_UP_TO, BONE_UNDER = 2.2, 0.6
+"""A border from less than the first to more than the second (relative grey values) is bone under gingiva, not
+tooth:
+bone lies at 1.5 to 2.2, enamel above (NIST XCOM at 60 keV; M). Without this, gingiva settles on bone (seen in
+tests/studies)."""
+
 OFFSET_PRIOR_MM = (0.12, 0.12, 0.35)
 """How far the shared edge offset of gingiva, tooth and saturated restoration may go, one standard deviation, mm
 (surface of cone-beam models off by 0.06 to 0.15 mm, J Dent Rehabil Appl Sci 2016;32:60; S; ceramic: our
@@ -107,8 +113,9 @@ def _kinds(edges: Edges) -> NDArray[np.int8]:
     kind[found & (edges.inside < DENSE_FROM)] = 0
     kind[found & (edges.inside >= DENSE_FROM)] = 1
     kind[found & (edges.inside >= 0.98 * CLIP_RELATIVE)] = 2
-    # Soft tissue against soft tissue is no border of the scanned surface.
+    # Soft tissue against soft tissue is no border of the scanned surface, nor is bone against the gingiva over it.
     kind[(kind == 0) & (edges.outside > CONTACT_ABOVE)] = -1
+    kind[(kind == 1) & (edges.inside < BONE_UP_TO) & (edges.outside > BONE_UNDER)] = -1
     return kind
 
 
@@ -158,8 +165,10 @@ def fit_surface(
     for number, stage in enumerate(stages):
         progress(number / len(stages), "Fitting the surface to the edges of the scan")
         part = sample.thinned(stage.points)
+        # The map is smooth against the steps of a stage: read once.
+        level = None if degradation is None else _fixed(degradation(pose.apply(part.points_mm)))
         for _ in range(stage.iterations):
-            fit = look(field_, part, pose, stage, offsets, degradation)
+            fit = look(field_, part, pose, stage, offsets, level)
             step, offsets = _solve(fit)
             pose = moved_by(pose, step, fit.about_lps_mm)
             reach = np.abs(point_jacobians(pose.apply(part.points_mm[:200]), fit.about_lps_mm) @ step).max()
@@ -167,6 +176,11 @@ def fit_surface(
                 break
     progress(1.0, "")
     return look(field_, sample.thinned(stages[-1].points), pose, stages[-1], offsets, degradation)
+
+
+def _fixed(level: AnyArray) -> Degradation:
+    """Give a map that answers with levels read before."""
+    return lambda _points: level
 
 
 def look(

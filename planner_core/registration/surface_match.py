@@ -108,7 +108,7 @@ def match_surface(
         raise PlannerError(f"The start is from {start.source}, the surface is in {surface.frame}.", "Click anew.")
     if start is None:
         candidates = rough_starts(
-            volume, grey, field_, sample, surface.frame, jaw_up=jaw_up, degradation=degradation,
+            volume, grey, field_, sample, surface.frame, jaw_up=jaw_up,
             progress=part_of(progress, 0.0, 0.7),
         )  # fmt: skip
         if not candidates:
