@@ -16,8 +16,10 @@ def cover(pdf: SheetPage) -> None:
     content = pdf.content
     _title(pdf)
     _status(pdf)
-    pdf.heading("Patient")
-    pdf.pairs([*content.patient, ("Jaw", content.jaw), ("Guide code", content.guide_code or "none")])
+    pdf.side_by_side(
+        ("Patient", [*content.patient, ("Jaw", content.jaw)]),
+        ("Guide", [("Guide code", content.guide_code or "none"), *content.guide]),
+    )
     if has_unprintable("".join(value for _, value in content.patient) + content.title):
         pdf.paragraph(
             "□ stands for a letter that the sheet's font does not have; the attached data has the full text.", 7.5
@@ -41,8 +43,6 @@ def cover(pdf: SheetPage) -> None:
         right=(4, 5),
         bold_columns=(0,),
     )
-    pdf.heading("Guide")
-    pdf.pairs(content.guide)
     pdf.heading("Scan and match")
     pdf.pairs([*content.scan, *content.match])
     if content.warnings:

@@ -175,18 +175,42 @@ class SheetPage(FPDF):
                 self.cell(4.0, points * 0.46, mark)
                 self.set_y(end + 0.5)
 
-    def pairs(self, rows: Sequence[tuple[str, str]], label_mm: float = 34.0, points: float = 9.0) -> None:
+    def side_by_side(
+        self, left: tuple[str, Sequence[tuple[str, str]]], right: tuple[str, Sequence[tuple[str, str]]]
+    ) -> None:
+        """Print two headings with their label and value lines beside each other."""
+        half = (WIDTH_MM - 6.0) / 2.0
+        self.heading(left[0])
+        top = self.get_y()
+        self.pairs(left[1], 26.0, width_mm=half)
+        end, page = self.get_y(), self.page_no()
+        self.set_xy(LEFT_MM + half + 6.0, top - 0.8 - 10.5 * 0.45)
+        self.size(10.5, bold=True)
+        self.cell(half, 10.5 * 0.45, printable(right[0]))
+        self.set_y(top)
+        self.pairs(right[1], 26.0, left_mm=LEFT_MM + half + 6.0, width_mm=half)
+        if self.page_no() == page:
+            self.set_y(max(end, self.get_y()))
+
+    def pairs(
+        self,
+        rows: Sequence[tuple[str, str]],
+        label_mm: float = 34.0,
+        points: float = 9.0,
+        left_mm: float = LEFT_MM,
+        width_mm: float = WIDTH_MM,
+    ) -> None:
         """Print label and value lines."""
         for label, value in rows:
             self.size(points)
             self.set_text_color(GREY)
-            self.set_x(LEFT_MM)
+            self.set_x(left_mm)
             y, page = self.get_y(), self.page_no()
             self.cell(label_mm, points * 0.46, self.cut(label, label_mm))
             self.set_text_color(0)
-            self.set_xy(LEFT_MM + label_mm, y if self.page_no() == page else self.get_y())
+            self.set_xy(left_mm + label_mm, y if self.page_no() == page else self.get_y())
             self.multi_cell(
-                WIDTH_MM - label_mm,
+                width_mm - label_mm,
                 points * 0.46,
                 printable(value or "–"),
                 align=Align.L,
