@@ -50,21 +50,25 @@ _ROWS = (
         "our choice, so that the published order tooth < mucosa holds", OUR_CHOICE,
     ),
     Quantity(
-        "bone_contact_sigma_mm", "seating on bone, across it", 1.1, "mm", 0.5, 1.8,
-        "our choice, so that the published order mucosa <= bone holds: segmentation, stripped periosteum, flap",
+        "bone_contact_sigma_mm", "seating on bone, across it", 0.8, "mm", 0.4, 1.4,
+        "our choice, so that the published order mucosa <= bone holds: segmentation, periosteum, flap",
         OUR_CHOICE,
     ),
     Quantity(
         "sliding_factor", "seating along mucosa or bone over across it", 1.5, "-", 1.0, 3.0, OUR_CHOICE, OUR_CHOICE
     ),
     Quantity(
-        "tooth_proud_mm", "guide seats proud on teeth", 0.10, "mm", 0.0, 0.20,
+        "tooth_proud_mm", "guide seats proud on teeth, besides standing on the highest", 0.0, "mm", 0.0, 0.20,
         "Elnadoury et al., PMC12801966: guide to tooth 0.07 to 0.20 mm", "S",
     ),
     Quantity(
         "mucosa_sinks_mm", "guide sinks into mucosa", 0.20, "mm", 0.0, 0.5, OUR_CHOICE, OUR_CHOICE
     ),
-    Quantity("bone_proud_mm", "guide seats proud on bone", 0.10, "mm", 0.0, 0.4, OUR_CHOICE, OUR_CHOICE),
+    Quantity(
+        "bone_proud_mm", "guide seats proud on bone, besides standing on the highest", 0.0, "mm", 0.0, 0.4,
+        "standing on the three highest places (`seating.STANDING`) already gives 0.5 mm; published vertical bias "
+        "-0.25 to -0.57 mm (consensus 2018, S)", "C",
+    ),
     Quantity(
         "tooth_compliance_mm_per_n", "give of a tooth", 0.002, "mm/N", 0.0005, 0.005, "from memory", "M"
     ),

@@ -25,6 +25,7 @@ from planner_core.planning.seating import (
     free_end_deflection_mm,
     movements_under_load,
     seating_covariance,
+    standing,
     typical_bearing,
 )
 
@@ -143,12 +144,18 @@ def common_sources(
         Support.MUCOSA: -guide.value("mucosa_sinks_mm"),
         Support.BONE: guide.value("bone_proud_mm"),
     }[guide.support]
-    pose = seating_covariance(bearing, -bias * axes_lps.mean(axis=0))
+    up = -axes_lps.mean(axis=0)
+    seated = bearing
+    if guide.support != Support.MUCOSA:
+        seated, proud = standing(bearing, up)
+        bias += proud
+    pose = seating_covariance(seated, bias * up)
     name = {"teeth": "tooth", "mucosa": "mucosa", "bone": "bone"}[guide.support.value]
     quantity = DEFAULTS[f"{name}_contact_sigma_mm"]
     value = f"{len(bearing.sigma_mm)} contacts, {guide.value(quantity.name):.2f} mm across each bearing" + (
         "" if guide.contacts else " (typical guide assumed)"
     )
+    value += f", {abs(bias):.2f} mm {'proud' if bias >= 0.0 else 'sunk'}"
     label = "bone surface and seating" if guide.support == Support.BONE else "seating"
     found.append(
         Source("seating", label, True, pose.covariance, pose.mean, value, quantity.source, quantity.mark,

@@ -149,7 +149,7 @@ def harms_of(
 ) -> dict[str, tuple[Harm, ...]]:
     """Give the chance of harm of every obstacle by site, on one side along the nearest direction.
 
-    A bias away from an obstacle is not counted in its favour.
+    A bias counts either way; what it stands on (debris, standing proud) is listed among the assumptions.
     """
     index = {site: k for k, site in enumerate(moved.sites)}
     chosen = [row for row in harm_rows(rows) if row.site in index]
@@ -173,7 +173,7 @@ def harms_of(
     pull = np.einsum("ri,rij->rj", direction, jacobian)
     weights, laws = moved.laws()
     spread = np.einsum("ri,crij,rj->cr", pull, laws[:, owner], pull)
-    bias = np.clip(np.einsum("ri,ri->r", pull, moved.mean[owner]), 0.0, None)
+    bias = np.einsum("ri,ri->r", pull, moved.mean[owner])
     blur = blurred_sigma_mm(chosen, guide, degradation)
     sigmas = np.sqrt(np.clip(spread, 0.0, None) + blur**2)
     plain = np.einsum("ri,rij,rj->r", pull, moved.covariance[owner], pull)

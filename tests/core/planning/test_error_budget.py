@@ -129,16 +129,17 @@ def test_obstacle_localisation_adds_to_harm_but_not_to_the_drill():
     assert worse.harms[0].localisation_mm == pytest.approx(1.0)
 
 
-def test_bias_away_from_an_obstacle_is_not_counted_in_its_favour():
+def test_bias_counts_towards_and_away_from_an_obstacle():
     rows = ledger({"36": placed()}, [canal(2.0)], drills=OWN).rows
     shallow, level = (
         site_budget(placed(), guide=GuideInputs(drills=OWN).changed(debris_mm=d), rows=rows) for d in (0.4, 0.0)
     )
     assert shallow.depth_mean_mm < level.depth_mean_mm
-    assert shallow.harms[0].chance == pytest.approx(level.harms[0].chance)
+    assert shallow.harms[0].chance < level.harms[0].chance
     sunk = GuideInputs(support=Support.MUCOSA, drills=OWN).changed(mucosa_sinks_mm=0.6, debris_mm=0.0)
     deeper = site_budget(placed(), guide=sunk, rows=rows)
     plain = site_budget(placed(), guide=sunk.changed(mucosa_sinks_mm=0.0), rows=rows)
+    assert deeper.depth_mean_mm - plain.depth_mean_mm == pytest.approx(0.6)
     assert deeper.harms[0].chance > plain.harms[0].chance
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.optimize import linprog
 
 from planner_core.errors import PlannerError
 from planner_core.planning.defaults import DEFAULTS
@@ -11,11 +12,13 @@ from planner_core.planning.drilling import Support
 from planner_core.planning.seating import (
     Contact,
     Pin,
+    bearing_of,
     bearings,
     compliance_matrix,
     foot,
     free_end_deflection_mm,
     seating_covariance,
+    standing,
     unsupported_length_mm,
 )
 
@@ -81,6 +84,31 @@ def test_a_line_of_plain_contacts_is_a_large_error_and_no_failure():
 def test_mucosa_seats_worse_than_teeth():
     teeth, mucosa = (bearings(s, ring(6, 20.0), UP, VALUES) for s in (Support.TEETH, Support.MUCOSA))
     assert seating_covariance(mucosa).rms_at([0, 0, 0]) > 3.0 * seating_covariance(teeth).rms_at([0, 0, 0])
+
+
+@pytest.mark.parametrize("count", [4, 6, 8])
+def test_a_rigid_guide_stands_on_its_three_highest_bearings(count):
+    """The stored figures against a linear programme: the lowest plane above rough points that only push."""
+    rng = np.random.default_rng(count)
+    turn = np.arange(count) * 2 * np.pi / count
+    plane = np.stack([np.ones(count), np.cos(turn), np.sin(turn)], axis=1)
+    found = []
+    for _ in range(300):
+        rough = rng.normal(size=count)
+        solved = linprog([1, 0, 0], A_ub=-plane, b_ub=-rough, bounds=[(None, None)] * 3, method="highs")
+        found.append(solved.x)
+    heights = np.array(found)
+    fitted = np.linalg.inv(plane.T @ plane)
+    wider = np.mean(heights.var(axis=0) / np.diag(fitted))
+    bearing = bearing_of(Contact(p, UP, 0.5, 0.001) for p in ring(count, 20.0))
+    stood, proud = standing(bearing, UP)
+    assert proud / 0.5 == pytest.approx(heights[:, 0].mean(), abs=0.1)
+    assert (stood.sigma_mm[0] / 0.5) ** 2 == pytest.approx(wider, rel=0.2)
+
+
+def test_three_bearings_never_stand_proud():
+    bearing = bearing_of(Contact(p, UP, 0.5, 0.001) for p in ring(3, 20.0))
+    assert standing(bearing, UP) == (bearing, 0.0)
 
 
 def test_no_contacts_are_refused():
