@@ -32,7 +32,7 @@ MOST_CHILDREN = 2
 START_S = 60.0
 """How long a process may take to start (our choice: a busy, slow disk)."""
 
-FRAME_S, FRAME_S_PER_MVOXEL = 6.0, 2.0
+FRAME_S, FRAME_S_PER_MVOXEL = 4.0, 2.0
 """How long a picture may take, and more for each million voxels (our choice; seen: 0.1 s for 512 x 512)."""
 
 FILE_S, FILE_S_PER_MB = 20.0, 0.2

@@ -117,11 +117,11 @@ def listed(dataset: Dataset, keyword: str) -> list[Any]:
     """Give the values of an element as a list."""
     try:
         value = dataset.get(keyword)
-    except Exception:
+        if value is None:
+            return []
+        return [value] if isinstance(value, str) or not hasattr(value, "__iter__") else list(value)
+    except Exception:  # a damaged element
         return []
-    if value is None:
-        return []
-    return [value] if isinstance(value, str) else list(value)
 
 
 def text(dataset: Dataset, keyword: str) -> str:

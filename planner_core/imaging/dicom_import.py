@@ -396,7 +396,6 @@ def _summary(uid: str, headers: list[ImageHeader]) -> SeriesSummary:
         spacing_mm=(np.nan, np.nan, np.nan),
         size_mm=(np.nan, np.nan, np.nan),
         kind=CT_CLASSES[first.sop_class],
-        thumbnail=_thumbnail(slices[len(slices) // 2]),
     )
     try:
         slices, _ = without_doubles(one_kind(slices)[0])
@@ -404,7 +403,8 @@ def _summary(uid: str, headers: list[ImageHeader]) -> SeriesSummary:
         stack = arrange_slices(slices)
         problem, helps = problem_of(stack)
     except PlannerError as error:
-        return evolve(summary, problem=error.message.rstrip("."))
+        middle = _thumbnail(slices[len(slices) // 2])
+        return evolve(summary, problem=error.message.rstrip("."), thumbnail=middle)
     shape = (len(slices), slices[0].header.rows, slices[0].header.columns)
     spacing = (stack.step_mm, row_mm, column_mm)
     return evolve(

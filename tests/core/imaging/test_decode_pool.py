@@ -62,7 +62,7 @@ def test_a_decoder_that_does_not_end_is_given_up(packed: Path, monkeypatch: pyte
         read_dicom(packed)
     assert time.monotonic() - start < 10
     end_children()
-    monkeypatch.setattr(decode_pool, "FRAME_S", 6.0)
+    monkeypatch.setattr(decode_pool, "FRAME_S", 4.0)
     assert read_dicom(packed).volume.shape == (4, 40, 48)
 
 
