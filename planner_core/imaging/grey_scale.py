@@ -250,6 +250,8 @@ def _otsu(values: FloatArray) -> float:
     total = np.cumsum(counts * centres)
     with np.errstate(invalid="ignore", divide="ignore"):
         between = below * above * (total / below - (total[-1] - total) / above) ** 2
+    if not np.isfinite(between[:-1]).any():  # one value only, as in a mask
+        return float(values.min())
     return float(centres[int(np.nanargmax(between[:-1]))])
 
 
