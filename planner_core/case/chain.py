@@ -207,7 +207,7 @@ def _guide(plan: Plan) -> Link:
 def _sheet(plan: Plan) -> Link:
     if not plan.fixtures:
         return _link("", LinkState.WAITING)
-    count = len(blockers_of(plan))
+    count = len({blocker.text for blocker in blockers_of(plan)})
     if count:
         return _link(f"Draft, {count} open", LinkState.OPEN, why="What is open stands on the sheet's cover.")
     return _link("Final sheet", LinkState.ANSWERED)

@@ -179,3 +179,22 @@ def test_an_output_that_cannot_be_written(tmp_path: Path, capsys: Any) -> None:
     shutil.copy(get_testdata_file("CT_small.dcm"), tmp_path / "x.dcm")
     assert_refused(["pack", str(tmp_path / "case"), str(tmp_path / "x.dcm")], tmp_path, capsys)
     assert_refused(["pack", str(tmp_path / "case"), str(tmp_path / "x.dcm" / "y.zip")], tmp_path, capsys)
+
+
+def test_a_demo_without_its_sample_or_stopped_leaves_nothing(tmp_path: Path) -> None:
+    from app.demo import SAMPLE, run_demo
+    from planner_core.errors import Cancelled, PlannerError
+
+    with pytest.raises(PlannerError, match="is missing"):
+        run_demo(tmp_path / "out", tmp_path)
+    assert listing(tmp_path) == []
+    if not (SAMPLE / "truth.json").is_file():
+        pytest.skip("the sample volume is not in this checkout")
+
+    def stop(fraction: float, text: str = "") -> None:
+        if fraction > 0.02:
+            raise Cancelled
+
+    with pytest.raises(Cancelled):
+        run_demo(tmp_path / "out", progress=stop)
+    assert listing(tmp_path) == []
