@@ -29,7 +29,7 @@ from planner_core.exchange.storage_service import (
 )
 from planner_core.imaging.dicom_elements import text
 from planner_core.imaging.dicom_header import CT_CLASSES
-from planner_core.imaging.dicom_import import person_words
+from planner_core.imaging.dicom_words import person_words
 from planner_core.progress import Progress, silent
 
 CONNECT_S, ANSWER_S = 15.0, 120.0

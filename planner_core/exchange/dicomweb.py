@@ -17,7 +17,7 @@ from attrs import field, frozen
 from planner_core.errors import PlannerError
 from planner_core.exchange.archive_query import MOST_ANSWERS, Fetched, FoundSeries, FoundStudy
 from planner_core.exchange.inbox import MOST_OBJECT_BYTES, Inbox
-from planner_core.imaging.dicom_import import person_words
+from planner_core.imaging.dicom_words import person_words
 from planner_core.progress import Progress, silent
 
 ANSWER_S = 120.0

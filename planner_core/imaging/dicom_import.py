@@ -22,15 +22,15 @@ from planner_core.imaging.dicom_header import (
     ImageHeader,
     NotAnImage,
     date_of,
-    number_of,
     read_header,
     text_of,
 )
+from planner_core.imaging.dicom_words import person_words, reading_findings, source_of, words_for
 from planner_core.imaging.foreign_arrays import axial_first
 from planner_core.imaging.grey_values import to_common_scale
 from planner_core.imaging.import_findings import findings_of
 from planner_core.imaging.resample import resample_stack
-from planner_core.imaging.scan import ImportedScan, ScanSource
+from planner_core.imaging.scan import ImportedScan
 from planner_core.imaging.scan_files import ScanFile, ScanFiles, collect_files
 from planner_core.imaging.series_slices import (
     SeriesSlice,
@@ -215,11 +215,6 @@ def _nothing(skipped: Mapping[str, int], source: Path) -> PlannerError:
     )
 
 
-def words_for(skipped: Mapping[str, int]) -> str:
-    """Say what was skipped: "2 scouts, 1 report" in the order of their number."""
-    return ", ".join(f"{count} x {reason}" for reason, count in sorted(skipped.items(), key=lambda kv: -kv[1]))
-
-
 def _check_size(slices: list[SeriesSlice]) -> None:
     """Refuse volumes larger than reason, or than their compressed bytes can hold, before they are allocated."""
     voxels = sum(part.header.rows * part.header.columns for part in slices)
@@ -280,13 +275,13 @@ def _read_series(
     if odd:
         counts["slice of another size or orientation"] += odd
     findings = (
-        *_reading_findings(counts, doubles, problem, ordered),
+        *reading_findings(counts, doubles, problem, ordered),
         *((AXIAL,) if turned[0] != 0 else ()),
         *scaled.findings,
         *findings_of(volume),
     )
     progress(1.0, "Scan read")
-    source = _source(headers[0], len({id(part.header) for part in ordered}), sum(counts.values()) + doubles)
+    source = source_of(headers[0], len({id(part.header) for part in ordered}), sum(counts.values()) + doubles)
     return ImportedScan(volume, source, findings)
 
 
@@ -317,68 +312,6 @@ def _affine(stack: Stack, row_mm: float, column_mm: float) -> NDArray[np.float64
     affine[:3, 2] = stack.along_row * column_mm
     affine[:3, 3] = stack.origins_lps_mm[0]
     return affine
-
-
-def _reading_findings(
-    skipped: Mapping[str, int], doubles: int, problem: str, ordered: list[SeriesSlice]
-) -> list[Finding]:
-    findings = []
-    if problem:
-        findings.append(
-            Finding(
-                Severity.WARNING,
-                "resampled",
-                f"{problem}; the scan was interpolated onto an even grid, which blurs it slightly.",
-            )
-        )
-    if skipped:
-        findings.append(Finding(Severity.NOTE, "skipped-files", f"Not part of the volume: {words_for(skipped)}."))
-    lost = skipped.get("damaged DICOM file", 0) + skipped.get("damaged file of no known series", 0)
-    if lost:
-        text = f"{lost} file{'s' if lost > 1 else ''} cannot be read at all; slices at the ends may be missing."
-        findings.append(Finding(Severity.WARNING, "damaged-files", text))
-    if doubles:
-        findings.append(
-            Finding(
-                Severity.NOTE, "double-slices", f"{doubles} copies of slices were left out.", f"{doubles} slices"
-            )
-        )
-    if any(part.header.photometric == "MONOCHROME1" for part in ordered):
-        findings.append(
-            Finding(
-                Severity.WARNING,
-                "inverted-display",
-                "The files ask for a display in which dense is dark (MONOCHROME1); grey values are kept as stored.",
-            )
-        )
-    return findings
-
-
-def _source(header: ImageHeader, used: int, skipped: int) -> ScanSource:
-    return ScanSource(
-        kind="dicom",
-        patient_name=person_words(text_of(header, "PatientName")),
-        patient_id=text_of(header, "PatientID"),
-        patient_birth_date=date_of(header, "PatientBirthDate"),
-        patient_sex=text_of(header, "PatientSex"),
-        study_date=date_of(header, "AcquisitionDate", "StudyDate", "SeriesDate"),
-        study_uid=header.study_uid,
-        series_uid=header.series_uid,
-        series_description=text_of(header, "SeriesDescription"),
-        modality=text_of(header, "Modality"),
-        kvp=number_of(header, "KVP"),
-        tube_current_ma=number_of(header, "XRayTubeCurrent"),
-        files_used=used,
-        files_skipped=skipped,
-    )
-
-
-def person_words(name: str) -> str:
-    """Give a DICOM person name (Family^Given^Middle^Prefix^Suffix) as people write it."""
-    parts = [part.strip() for part in name.split("=")[0].split("^")]
-    parts += [""] * (5 - len(parts))
-    family, given, middle, prefix, suffix = parts[:5]
-    return " ".join(part for part in (prefix, given, middle, family, suffix) if part)
 
 
 def _summary(uid: str, headers: list[ImageHeader]) -> SeriesSummary:

@@ -16,7 +16,8 @@ from pydicom.data import get_testdata_file
 from pydicom.dataset import Dataset
 
 from planner_core.errors import PlannerError
-from planner_core.imaging.dicom_import import list_series, person_words, read_dicom
+from planner_core.imaging.dicom_import import list_series, read_dicom
+from planner_core.imaging.dicom_words import person_words
 from planner_core.imaging.scan import ImportedScan
 from tests.core.imaging.made_series import header, picture, save, set_pixels, write_multiframe, write_series
 
