@@ -53,15 +53,16 @@ class _Child:
     def __init__(self, plugins: tuple[str, ...]) -> None:
         self.plugins = plugins
         root = str(Path(planner_core.__file__).resolve().parents[1])
-        paths = [root, *filter(None, [os.environ.get("PYTHONPATH")])]
-        command = [sys.executable, "-W", "ignore", "-m", "planner_core.imaging.decode_child", *plugins]
+        # -P and a folder of our own: a file that lies where the user works must not pass for one of the libraries.
+        command = [sys.executable, "-P", "-W", "ignore", "-m", "planner_core.imaging.decode_child", *plugins]
         try:
             self.process = subprocess.Popen(
                 command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
-                env={**os.environ, "PYTHONPATH": os.pathsep.join(paths), "OPENBLAS_NUM_THREADS": "1"},
+                cwd=root,
+                env={**os.environ, "PYTHONPATH": root, "OPENBLAS_NUM_THREADS": "1"},
             )
         except OSError as error:
             raise PlannerError(
@@ -224,7 +225,7 @@ def read_itk(path: Path, most_bytes: int) -> tuple[dict[str, Any], AnyArray | No
     """
     seconds = FILE_S + FILE_S_PER_MB * most_bytes / 1e6
     with _child(()) as child, child.no_longer_than(min(seconds, 600.0)):
-        child.ask({"work": "file", "path": str(path), "most_bytes": most_bytes})
+        child.ask({"work": "file", "path": str(path.resolve()), "most_bytes": most_bytes})
         if not child.answered():
             return {}, None
         try:

@@ -78,6 +78,17 @@ def test_an_undecodable_picture_costs_no_process(packed: Path):
     assert all(child.process.poll() is None for child in _idle())
 
 
+def test_a_folder_named_like_a_library_where_the_user_works_does_no_harm(
+    packed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """Gdcm imports a module dl, which any folder of that name would be."""
+    for name in ("dl", "json", "numpy", "jpeg_ls"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "__init__.py").write_text("raise SystemExit(1)")
+    monkeypatch.chdir(tmp_path)
+    assert read_dicom(packed).volume.shape == (4, 40, 48)
+
+
 def test_damaged_inputs_are_the_same_on_every_run(tmp_path: Path):
     """What a long run of the fuzzer reports can be repeated from seed and number."""
     first, second = (samples(tmp_path / name) for name in ("a", "b"))

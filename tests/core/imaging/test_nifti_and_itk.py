@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import nibabel
@@ -133,6 +135,38 @@ def test_writing_where_nothing_can_be_written_leaves_nothing(tmp_path: Path):
         write_nifti(tmp_path / "no" / "a.nii", volume)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX limits")
+@pytest.mark.parametrize("name", ["a.nii", "a.nii.gz", "a.ply", "a.stl"])
+def test_a_disk_that_fills_up_leaves_nothing_half_written(tmp_path: Path, name: str):
+    """The system stops the file at 64 kB, as a full disk would (RLIMIT_FSIZE), in a process of its own."""
+    code = (
+        "import resource, sys\n"
+        "import numpy as np\n"
+        "from pathlib import Path\n"
+        "from planner_core.errors import PlannerError\n"
+        "from planner_core.geometry.surface import Surface\n"
+        "from planner_core.geometry.volume import Volume\n"
+        "from planner_core.imaging.nifti import write_nifti\n"
+        "from planner_core.imaging.surface_files import write_ply, write_stl\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (65536, 65536))\n"
+        "rng = np.random.default_rng(0)\n"
+        "volume = Volume(rng.integers(0, 4000, (40, 60, 60)).astype(np.int16), np.eye(4))\n"
+        "surface = Surface(rng.random((9000, 3)), np.arange(9000).reshape(-1, 3), 'lps')\n"
+        "path = Path(sys.argv[1])\n"
+        "write, what = {'.ply': (write_ply, surface), '.stl': (write_stl, surface)}.get(\n"
+        "    path.suffix, (write_nifti, volume))\n"
+        "try: write(path, what)\n"
+        "except PlannerError as error: print(error)\n"
+    )
+    (tmp_path / name).write_bytes(b"what was there before")
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / name)], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert "cannot be written" in done.stdout, done.stderr
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+    assert (tmp_path / name).read_bytes() == b"what was there before"
+
+
 def test_four_dimensions_are_refused(tmp_path: Path):
     nibabel.save(nibabel.Nifti1Image(np.zeros((4, 5, 6, 2), np.int16), np.eye(4)), tmp_path / "a.nii")
     with pytest.raises(PlannerError, match="not one volume"):
@@ -163,6 +197,12 @@ def test_a_big_endian_detached_nrrd_of_a_tooth():
     volume = open_scan(path).volume
     raw = np.fromfile(path.with_name("tooth.raw"), ">u2").reshape(161, 94, 103)
     assert np.array_equal(volume.grey(volume.stored), raw)
+
+
+def test_paths_may_be_relative(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    SimpleITK.WriteImage(SimpleITK.GetImageFromArray(picture().astype(np.int16)), str(tmp_path / "a.mha"))
+    monkeypatch.chdir(tmp_path)
+    assert open_scan(Path("a.mha")).volume.shape == (6, 40, 48)
 
 
 def test_the_head_ct_keeps_its_numbers():
