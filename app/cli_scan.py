@@ -18,7 +18,9 @@ from app.cli_shared import (
 )
 from app.edit_script import read_surface_input
 from planner_core.case import edits
+from planner_core.case.blockers import blockers_of
 from planner_core.case.case_file import CaseStore
+from planner_core.case.identity import scan_without_identity
 from planner_core.case.plan import Plan, ScanInput, SurfaceRole
 from planner_core.case.session import Session
 from planner_core.errors import PlannerError
@@ -40,6 +42,7 @@ def register(commands: Commands) -> None:
     take.add_argument("--jaw", choices=["lower", "upper"], help="jaw of a new case")
     take.add_argument("--surface-id", metavar="NAME", help="name of a surface scan in the case")
     take.add_argument("--role", choices=[r.value for r in SurfaceRole], default=SurfaceRole.TEETH.value)
+    take.add_argument("--without-identity", action="store_true", help="leave out whose scan it is")
     take.add_argument("--unit", choices=["mm", "cm", "m", "inch"], help="unit of a surface file")
     check = add_command(commands, "scan-check", "where the scan can be trusted", _scan_check)
     check.add_argument("source", type=Path, help="case, or anything that can be imported")
@@ -91,9 +94,13 @@ def _import_scan(arguments: Arguments) -> None:
         arguments.source, arguments.series, resample=arguments.resample, progress=part_of(progress, 0.0, 0.6)
     )
     scan = ScanInput(found.volume, found.source, found.findings)
+    if arguments.without_identity:
+        scan = scan_without_identity(scan)
     label = f"Import scan of {found.volume.shape[0]} slices"
     with _case_for(arguments) as store:
-        revision = store.append(edits.set_scan(store.plan(), scan), label, part_of(progress, 0.6, 1.0))
+        plan = edits.take_patient(edits.set_scan(store.plan(), scan))
+        revision = store.append(plan, label, part_of(progress, 0.6, 1.0))
+        differs = [f for f in blockers_of(plan) if f.code == "patient-differs"]
     shape, spacing = found.volume.shape, found.volume.spacing_mm
     result: dict[str, Any] = {
         "case": str(arguments.case),
@@ -104,15 +111,18 @@ def _import_scan(arguments: Arguments) -> None:
         "kind": found.source.kind,
         "files_used": found.source.files_used,
         "files_skipped": found.source.files_skipped,
-        "findings": findings_json(found.findings),
+        "patient": {
+            "name": plan.patient.name,
+            "id": plan.patient.patient_id,
+            "birth_date": plan.patient.birth_date,
+        },
+        "findings": findings_json([*found.findings, *differs]),
     }
+    who = ", ".join(part for part in (plan.patient.name, plan.patient.patient_id, plan.patient.birth_date) if part)
     size = " x ".join(str(n) for n in shape)
     voxel = " x ".join(f"{s:.3f}" for s in spacing)
-    tell(
-        arguments,
-        result,
-        [f"{size} voxels of {voxel} mm are in {arguments.case}.", *findings_lines(found.findings)],
-    )
+    lines = [f"{size} voxels of {voxel} mm are in {arguments.case}.", f"Patient: {who or 'not named'}."]
+    tell(arguments, result, [*lines, *findings_lines([*found.findings, *differs])])
 
 
 def _import_surface(arguments: Arguments) -> None:

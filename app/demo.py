@@ -84,7 +84,7 @@ def run_demo(out: Path, sample: Path = SAMPLE, progress: Progress = silent) -> d
 
 def _start() -> Plan:
     plan = edits.set_title(Plan(), "Invented: lower bridge, both first molars missing")
-    plan = edits.set_patient(plan, Patient("Invented, Ida", "DEMO-1", "1961-05-04", invented=True))
+    plan = edits.set_patient(plan, Patient(invented=True))
     return edits.set_jaw(plan, Jaw.LOWER)
 
 
@@ -108,7 +108,7 @@ def _own_folder(out: Path) -> Iterator[Path]:
 def _scan(demo: Demo, sample: Path) -> None:
     found = open_scan(sample / "dicom", progress=part_of(demo.progress, 0.0, 0.08))
     scan = ScanInput(found.volume, found.source, found.findings)
-    demo.session.apply("Import scan", edits.set_scan, scan)
+    demo.session.apply("Import scan", lambda plan: edits.take_patient(edits.set_scan(plan, scan)))
     scan_check_of(demo.session.plan, part_of(demo.progress, 0.08, 0.12))
 
 

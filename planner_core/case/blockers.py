@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from planner_core.case.derived import (
@@ -43,6 +44,7 @@ def findings_of(plan: Plan) -> tuple[Finding, ...]:
     """Give everything open in a plan, blockers first: from import to budget."""
     found = [
         *_scan(plan),
+        *_patient(plan),
         *_stale(plan),
         *_match(plan),
         *_anatomy(plan),
@@ -86,6 +88,29 @@ def _scan(plan: Plan) -> Iterator[Finding]:
     if plan.reading is None:
         text = "The whole volume is not signed as read by a qualified person (name, date, findings)."
         yield _block("not-read", text)
+
+
+def _patient(plan: Plan) -> Iterator[Finding]:
+    """Compare the case's patient with the one that the scan names, in what both of them say."""
+    if plan.scan is None:
+        return
+    source, patient = plan.scan.source, plan.patient
+    pairs = (
+        ("number", patient.patient_id.strip(), source.patient_id.strip()),
+        ("name", _name_parts(patient.name), _name_parts(source.patient_name)),
+        ("birth date", patient.birth_date.strip(), source.patient_birth_date.strip()),
+    )
+    different = [what for what, ours, theirs in pairs if ours and theirs and ours != theirs]
+    if different:
+        text = f"The scan names another patient than the case: the {' and the '.join(different)} differ."
+        if len(different) == 1:
+            text = f"The scan names another patient than the case: the {different[0]} differs."
+        yield _block("patient-differs", text)
+
+
+def _name_parts(name: str) -> frozenset[str]:
+    """Give the parts of a name in no order: "Doe, Jane" and "DOE^JANE" are the same."""
+    return frozenset(re.split(r"[\s,^=]+", name.casefold().strip())) - {""}
 
 
 def _stale(plan: Plan) -> Iterator[Finding]:

@@ -57,6 +57,22 @@ def set_patient(plan: Plan, patient: Patient) -> Plan:
     return evolve(plan, patient=patient)
 
 
+def take_patient(plan: Plan) -> Plan:
+    """Take over the patient that the scan names, where the case has none yet."""
+    if plan.scan is None or plan.patient.name or plan.patient.patient_id:
+        return plan
+    source = plan.scan.source
+    return evolve(
+        plan,
+        patient=evolve(
+            plan.patient,
+            name=source.patient_name,
+            patient_id=source.patient_id,
+            birth_date=source.patient_birth_date,
+        ),
+    )
+
+
 def set_jaw(plan: Plan, jaw: Jaw) -> Plan:
     """Choose the jaw; refused while fixtures stand in the other one."""
     for site in plan.fixtures:

@@ -29,7 +29,7 @@ FACE_EXTENT_MM = 130.0
 
 def without_identity(plan: Plan) -> Plan:
     """Give the plan without anything that names a person, a place or a day; geometry and decisions stay."""
-    scan = None if plan.scan is None else _scan(plan.scan)
+    scan = None if plan.scan is None else scan_without_identity(plan.scan)
     surfaces = {key: evolve(s, label=f"{s.role.value} scan") for key, s in plan.surfaces.items()}
     reading = None
     if plan.reading is not None:
@@ -40,7 +40,8 @@ def without_identity(plan: Plan) -> Plan:
     )  # fmt: skip
 
 
-def _scan(scan: ScanInput) -> ScanInput:
+def scan_without_identity(scan: ScanInput) -> ScanInput:
+    """Give a scan that says nothing of whose, when and where; its numbers and their place stay."""
     volume = scan.volume
     if volume.frame_of_reference_uid:
         # The numbers are shared, only the identifier goes.

@@ -13,6 +13,7 @@ import pytest
 from pydicom.data import get_testdata_file
 
 from app.cli import main
+from tests.benchmarks.reopen import write_series
 
 
 def empty_folder(place: Path) -> Path:
@@ -179,6 +180,17 @@ def test_an_output_that_cannot_be_written(tmp_path: Path, capsys: Any) -> None:
     shutil.copy(get_testdata_file("CT_small.dcm"), tmp_path / "x.dcm")
     assert_refused(["pack", str(tmp_path / "case"), str(tmp_path / "x.dcm")], tmp_path, capsys)
     assert_refused(["pack", str(tmp_path / "case"), str(tmp_path / "x.dcm" / "y.zip")], tmp_path, capsys)
+
+
+def test_whose_scan_it_is(tmp_path: Path, capsys: Any) -> None:
+    (tmp_path / "series").mkdir()
+    write_series(tmp_path / "series", slices=8, side=64)
+    for option, name in (([], "Invented"), (["--without-identity"], "")):
+        case = tmp_path / f"case{len(option)}"
+        assert main(["import", str(tmp_path / "series"), str(case), "--json", *option]) == 0
+        result = json.loads(capsys.readouterr().out)
+        assert result["patient"]["name"] == name
+        assert result["shape"] == [8, 64, 64]
 
 
 def test_a_demo_without_its_sample_or_stopped_leaves_nothing(tmp_path: Path) -> None:

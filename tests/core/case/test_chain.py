@@ -23,7 +23,7 @@ from planner_core.case.derived import (
     scan_check_of,
 )
 from planner_core.case.fingerprints import fingerprint
-from planner_core.case.plan import Plan, ScanInput
+from planner_core.case.plan import Patient, Plan, ScanInput
 from planner_core.case.sheet import sheet_of
 from planner_core.case.staleness import stale_parts
 from planner_core.errors import PlannerError
@@ -274,3 +274,38 @@ def test_fingerprints_see_every_change() -> None:
     assert fingerprint(plan.fixtures) != fingerprint(edits.set_lock(plan, "36", True).fixtures)
     assert fingerprint(plan.bone) == fingerprint(full_plan().bone)
     assert fingerprint(1.0) != fingerprint(1)
+
+
+@pytest.mark.parametrize(
+    ("patient", "source", "differs"),
+    [
+        (Patient("Doe, Jane", "1", "1960-01-01"), ScanSource("dicom", "DOE^JANE", "1", "1960-01-01"), ""),
+        (Patient("Doe Jane"), ScanSource("dicom", "Doe Jane", "77", "1960-01-01"), ""),
+        (Patient(), ScanSource("dicom", "Doe Jane", "77", "1960-01-01"), ""),
+        (Patient("Doe, Jane", "1"), ScanSource("nifti"), ""),
+        (Patient("Doe, Jane", "1"), ScanSource("dicom", "DOE^JANE", "2"), "number differs"),
+        (Patient("Doe, Jane"), ScanSource("dicom", "DOE^JOHN"), "name differs"),
+        (
+            Patient("Doe, Jane", "", "1960-01-01"),
+            ScanSource("dicom", "DOE^JANE", "", "1961-01-01"),
+            "birth date differs",
+        ),
+        (Patient("Doe, Jane", "1"), ScanSource("dicom", "ROE^R", "2"), "number and the name differ"),
+    ],
+)
+def test_a_scan_of_another_patient_blocks(plan: Plan, patient: Patient, source: ScanSource, differs: str) -> None:
+    assert plan.scan is not None
+    after = edits.set_patient(edits.set_scan(plan, attrs.evolve(plan.scan, source=source)), patient)
+    found = [f.text for f in blockers_of(after) if f.code == "patient-differs"]
+    assert len(found) == (1 if differs else 0)
+    assert all(differs in text for text in found)
+
+
+def test_the_scans_patient_is_taken_only_where_there_is_none(plan: Plan) -> None:
+    assert plan.scan is not None
+    scan = attrs.evolve(plan.scan, source=ScanSource("dicom", "Doe Jane", "77", "1960-01-01"))
+    named = edits.take_patient(edits.set_patient(edits.set_scan(plan, scan), Patient(invented=True)))
+    assert named.patient == Patient("Doe Jane", "77", "1960-01-01", invented=True)
+    kept = edits.set_patient(edits.set_scan(plan, scan), Patient("Roe"))
+    assert edits.take_patient(kept) is kept
+    assert edits.take_patient(Plan()).patient == Patient()
