@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 import weakref
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import Any
 
 from attrs import evolve
 
-from app.dialogs import SCAN_FILES, SURFACE_FILES, Dialogs
+from app.dialogs import LIST_FILES, SCAN_FILES, SURFACE_FILES, Dialogs
 from app.settings import data_folder
 from app.workspace import Workspace
 from planner_core.case import edits
@@ -31,6 +32,11 @@ SAMPLE_NAME = "sample-lower-bridge"
 def cases_folder() -> Path:
     """Give the folder where new cases go unless the user says otherwise."""
     return data_folder() / "cases"
+
+
+def lists_folder() -> Path:
+    """Give the folder where the clinic's own lists of parts are kept."""
+    return data_folder() / "lists"
 
 
 def free_folder(wanted: Path) -> Path:
@@ -230,7 +236,7 @@ class CaseActions:
         job = workspace.jobs.start(
             "Importing the scan", read_scan, source, uid, workspace.store, key="import", is_wanted=wanted
         )
-        job.succeeded.connect(self.take_scan)
+        job.succeeded.connect(lambda scan: workspace.when_free(lambda: self.take_scan(scan)))
         job.failed.connect(workspace.messages.report)
 
     def take_scan(self, scan: ImportedScan) -> None:
@@ -266,7 +272,9 @@ class CaseActions:
             key="surface",
             is_wanted=wanted,
         )
-        job.succeeded.connect(lambda surface: self.take_surface(frame, source.name, surface))
+        job.succeeded.connect(
+            lambda surface: workspace.when_free(lambda: self.take_surface(frame, source.name, surface))
+        )
         job.failed.connect(workspace.messages.report)
 
     def take_surface(self, frame: str, label: str, read: ImportedSurface) -> None:
@@ -276,6 +284,18 @@ class CaseActions:
         self.workspace.messages.note(
             f"Surface scan opened: {len(read.surface.triangles)} triangles, unit {read.unit}."
         )
+
+    def ask_list(self) -> Path | None:
+        """Ask for the clinic's own list of parts; a copy is kept with the program's data for the next start."""
+        source = self.dialogs.file("Open own list of parts", LIST_FILES)
+        if source is None:
+            return None
+        folder = lists_folder()
+        folder.mkdir(parents=True, exist_ok=True)
+        kept = folder / source.name
+        if not (kept.exists() and kept.samefile(source)):
+            shutil.copyfile(source, kept)
+        return kept
 
     def remember_folder(self, folder: Path) -> None:
         """Start there next time."""

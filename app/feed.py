@@ -79,6 +79,7 @@ class Feed(QObject):
         self._settle.setInterval(SETTLE_MS)
         self._settle.timeout.connect(self.compute)
         self._tracks_inputs: tuple[Any, ...] = ()
+        self._prepared: tuple[Any, ...] = ()
         self._tracks: Tracks | None = None
         workspace.signals.opened.connect(self._on_opened)
         workspace.signals.changed.connect(self._on_changed)
@@ -104,7 +105,7 @@ class Feed(QObject):
     def follow(self, plan: Plan) -> None:
         """Give the numbers that a gesture needs at once: clearances and first-order budget."""
         before = self._workspace.numbers
-        if not plan.fixtures:
+        if not plan.fixtures or not _same(self._prepared, _ledger_inputs(plan)):
             return
         rows = derived.live_ledger_of(plan).rows(plan.fixtures)
         budgets = derived.budgets_of(plan)
@@ -125,6 +126,7 @@ class Feed(QObject):
         job.failed.connect(workspace.messages.report)
 
     def _take(self, numbers: Numbers) -> None:
+        self._prepared = _ledger_inputs(numbers.plan)
         self._workspace.set_numbers(evolve(numbers, tracks=self._tracks))
         self._start_scan_check(numbers.plan)
         self._start_tracks(numbers)
@@ -155,9 +157,7 @@ class Feed(QObject):
             self._tracks, self._tracks_inputs = None, ()
             return
         inputs = (plan.scan.volume, plan.arch, plan.canals, plan.bone, numbers.scan_check)
-        if len(inputs) == len(self._tracks_inputs) and all(
-            a is b for a, b in zip(inputs, self._tracks_inputs, strict=True)
-        ):
+        if _same(inputs, self._tracks_inputs):
             return
         self._tracks_inputs = inputs
 
@@ -173,3 +173,12 @@ class Feed(QObject):
     def _take_tracks(self, tracks: Tracks) -> None:
         self._tracks = tracks
         self._workspace.set_numbers(evolve(self._workspace.numbers, tracks=tracks))
+
+
+def _ledger_inputs(plan: Plan) -> tuple[Any, ...]:
+    """Give what the prepared ledger depends on; building it for other obstacles would hold up the pointer."""
+    return plan.canals, plan.bone, plan.guide.drill_list, plan.limits
+
+
+def _same(a: tuple[Any, ...], b: tuple[Any, ...]) -> bool:
+    return len(a) == len(b) and all(x is y for x, y in zip(a, b, strict=True))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,18 +20,30 @@ from planner_core.anatomy.arch_proposal import ArchProposal, propose_arch
 from planner_core.anatomy.bone import bone_surface
 from planner_core.anatomy.structures import BoneSurface, Jaw, Side
 from planner_core.case import derived, edits, fingerprints
+from planner_core.case.case_file import CaseStore
 from planner_core.case.plan import Plan, ScanReading
 from planner_core.errors import PlannerError
+from planner_core.geometry.volume import Volume
 from planner_core.planning.catalogue import Catalogue
 from planner_core.planning.drilling import Guidance, Support
 from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
+from planner_core.planning.lists import load_catalogue_csv
 from planner_core.planning.proposal import Proposal, propose
+from planner_core.progress import Progress, silent
 from planner_core.registration.fiducials import match_points
 from planner_core.registration.match import Match
 
 NUDGE_MM = 0.1
 TILT_DEG = 0.5
 """One press of a key (DESIGN.md section 7)."""
+
+
+def made_bone(volume: Volume, store: CaseStore | None, check: Any, progress: Progress = silent) -> BoneSurface:
+    """Find the bone surface and put it on the disk, so that taking it into the plan is quick."""
+    bone = bone_surface(volume, progress=progress, degradation=check)
+    if store is not None and not store.read_only:
+        store.blobs.put_surface(bone.surface)
+    return bone
 
 
 class PlanActions:
@@ -40,6 +53,18 @@ class PlanActions:
         self.workspace = workspace
         self.toolbox = toolbox
         self.catalogue = catalogue
+
+    def open_list(self, path: Path) -> None:
+        """Take the clinic's own list of fixtures, sleeves, drills or abutments into the catalogue."""
+        own, findings = load_catalogue_csv(path)
+        self.catalogue = self.catalogue.plus(own)
+        for finding in findings:
+            self.workspace.messages.warn(finding.text)
+        parts = (own.fixtures, own.sleeves, own.drill_lists, own.abutments)
+        words = ("fixtures", "sleeves", "drill lists", "abutments")
+        found = ", ".join(f"{len(part)} {word}" for part, word in zip(parts, words, strict=True) if part)
+        self.workspace.messages.note(f"{path.name}: {found or 'nothing that can be used'}.")
+        self.workspace.catalogue_changed.emit()
 
     def apply(self, label: str, edit: Any, *args: Any, **kwargs: Any) -> None:
         """Make one step; a gesture in progress is put away first."""
@@ -127,7 +152,7 @@ class PlanActions:
             for finding in proposal.findings:
                 workspace.messages.warn(finding.text)
 
-        job.succeeded.connect(take)
+        job.succeeded.connect(lambda proposal: workspace.when_free(lambda: take(proposal)))
         job.failed.connect(workspace.messages.report)
 
     def mark_canal(self, side: Side, diameter_mm: float | None = None) -> None:
@@ -155,14 +180,20 @@ class PlanActions:
 
         check = derived.known_scan_check(plan)
         job = workspace.jobs.start(
-            "Drawing the bone surface", bone_surface, scan.volume, degradation=check, key="bone", is_wanted=wanted
+            "Drawing the bone surface",
+            made_bone,
+            scan.volume,
+            workspace.store,
+            check,
+            key="bone",
+            is_wanted=wanted,
         )
 
         def take(bone: BoneSurface) -> None:
             self.apply("Draw bone surface", edits.adopt_bone, bone, made_from)
             workspace.messages.note(f"Bone surface drawn: {len(bone.surface.triangles)} triangles.")
 
-        job.succeeded.connect(take)
+        job.succeeded.connect(lambda bone: workspace.when_free(lambda: take(bone)))
         job.failed.connect(workspace.messages.report)
 
     # ------------------------------------------------------------ fixtures
@@ -261,7 +292,7 @@ class PlanActions:
                 workspace.messages.warn(finding.text)
             take(proposal)
 
-        job.succeeded.connect(done)
+        job.succeeded.connect(lambda proposal: workspace.when_free(lambda: done(proposal)))
         job.failed.connect(workspace.messages.report)
 
     def take_suggestion(self, fixture: PlacedFixture) -> None:

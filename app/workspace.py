@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -29,6 +30,8 @@ class Workspace(QObject):
     numbers_changed = Signal()
     """`numbers` were made anew, in part or whole."""
     settings_changed = Signal()
+    catalogue_changed = Signal()
+    """Own lists of parts were opened."""
     numbers_wanted = Signal()
     """A result came in from elsewhere: what follows from it is to be made anew."""
 
@@ -44,6 +47,8 @@ class Workspace(QObject):
         self.read_only_reason = ""
         self._session: Session | None = None
         self._numbers = Numbers(Plan())
+        self._gestures = False
+        self._waiting: list[Callable[[], None]] = []
 
     @property
     def theme(self) -> Theme:
@@ -69,6 +74,7 @@ class Workspace(QObject):
 
     def open(self, session: Session | None, store: Any = None) -> None:
         """Put another session into the window, or none."""
+        self._waiting.clear()
         self._session = session
         self.store = store
         self._numbers = Numbers(self.plan)
@@ -85,6 +91,25 @@ class Workspace(QObject):
         """Show these results."""
         self._numbers = numbers
         self.numbers_changed.emit()
+
+    def when_free(self, work: Callable[[], None]) -> None:
+        """Do this now, or as soon as the gesture in progress has ended: a job's result must not tear a drag."""
+        if self._gestures:
+            self._waiting.append(work)
+        else:
+            self._do(work)
+
+    def gesture(self, began: bool) -> None:
+        """Say that a gesture of the pointer began or ended."""
+        self._gestures = began
+        while not began and self._waiting:
+            self._do(self._waiting.pop(0))
+
+    def _do(self, work: Callable[[], None]) -> None:
+        try:
+            work()
+        except Exception as error:
+            self.messages.report(error)
 
     def apply(self, label: str, edit: Any, *args: Any, **kwargs: Any) -> None:
         """Make one step of the session."""

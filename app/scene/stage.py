@@ -210,7 +210,7 @@ class Stage:
         def make() -> list[Any]:
             points = volume.corners_lps_mm() if arch is None else arch.curve_lps_mm
             centre = points.mean(axis=0)
-            reach = np.array([max(float(np.ptp(points[:, 0])) / 2 + 12.0, 20.0), 0, 0])
+            reach = np.array([max(float(np.ptp(points[:, 0])) / 2 + 8.0, 20.0), 0, 0])
             middle = (points.min(axis=0) + points.max(axis=0)) / 2
             place = np.array([middle[0], centre[1], centre[2]])
             return [
@@ -253,7 +253,7 @@ class Stage:
         bounds = self._bounds()
         if bounds is not None:
             self._renderer.ResetCamera(bounds)
-        camera.Zoom(1.12)
+        camera.Zoom(1.3)
         if draw:
             self._clip()
             self._window.Render()

@@ -361,6 +361,7 @@ class SectionView(QWidget):
         """Tell the tool of a double click."""
         pick = self._pick(event, double=True)
         if pick is not None and event.button() is Qt.MouseButton.LeftButton:
+            self._press = event.position().toPoint()
             self._mode = "tool" if self._gestures.press(pick) else ""
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:  # noqa: N802

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
 from PySide6.QtGui import (
+    QBitmap,
     QBrush,
     QColor,
     QFontMetricsF,
@@ -16,6 +17,7 @@ from PySide6.QtGui import (
     QPainter,
     QPainterPath,
     QPaintEvent,
+    QRegion,
     QWheelEvent,
 )
 from PySide6.QtWidgets import QWidget
@@ -23,8 +25,8 @@ from PySide6.QtWidgets import QWidget
 from app import drawn
 from app.picks import Gestures, Pick
 from app.sections import marks
-from app.sections.pixels import grey_image
-from app.sections.section_view import FOLLOW_MS, HATCH_FROM_LEVEL
+from app.sections.pixels import grey_image, mask_image
+from app.sections.section_view import FOLLOW_MS, HATCH_BLOCK_PX, HATCH_FROM_LEVEL
 from app.words import mm, site_label
 from app.workspace import Workspace
 from planner_core.anatomy.strip import Strip, sample_strip
@@ -55,6 +57,7 @@ class StripView(QWidget):
         self._image: QImage | None = None
         self._image_key: tuple[Any, ...] = ()
         self._projected: dict[str, tuple[Any, Any, Any]] = {}
+        self._hatch: tuple[Any, Any, QRegion] | None = None
         self._pressed = ""
         self.slab_mm = SLAB_MM
         self.setObjectName("strip")
@@ -189,6 +192,8 @@ class StripView(QWidget):
         rows, columns = strip.image.shape
         painter.save()
         painter.setClipRect(QRectF(left, top, columns, rows))
+        if "degraded" in view.layers and workspace.numbers.scan_check is not None:
+            self._paint_hatch(painter, strip, left, top)
         if "canal" in view.layers:
             for side in workspace.plan.canals:
                 self._paint_canal(painter, side, strip)
@@ -217,6 +222,24 @@ class StripView(QWidget):
         self._text(painter, "R", left - 14, top + rows / 2 - 8, 12, theme.mark)
         self._text(painter, "L", left + columns + 4, top + rows / 2 - 8, 12, theme.mark)
         self._scale_bar(painter, strip)
+
+    def _paint_hatch(self, painter: QPainter, strip: Strip, left: float, top: float) -> None:
+        check = self._workspace.numbers.scan_check
+        if self._hatch is None or self._hatch[0] is not check or self._hatch[1] is not strip:
+            rows, columns = strip.image.shape
+            down = np.arange(HATCH_BLOCK_PX / 2, rows, HATCH_BLOCK_PX)
+            along = np.arange(HATCH_BLOCK_PX / 2, columns, HATCH_BLOCK_PX)
+            places = strip.to_lps(*np.meshgrid(down, along, indexing="ij")).reshape(-1, 3)
+            mask = (check.level_at(places) >= HATCH_FROM_LEVEL).reshape(len(down), len(along))
+            full = np.repeat(np.repeat(mask, HATCH_BLOCK_PX, axis=0), HATCH_BLOCK_PX, axis=1)[:rows, :columns]
+            self._hatch = (check, strip, QRegion(QBitmap.fromImage(mask_image(full))))
+        painter.save()
+        painter.setClipRegion(self._hatch[2].translated(int(left), int(top)), Qt.ClipOperation.IntersectClip)
+        shade = QColor(self._workspace.theme.picture_text)
+        shade.setAlpha(120)
+        area = QRectF(left, top, strip.image.shape[1], strip.image.shape[0])
+        painter.fillRect(area, QBrush(shade, Qt.BrushStyle.BDiagPattern))
+        painter.restore()
 
     def _paint_canal(self, painter: QPainter, side: str, strip: Strip) -> None:
         canal = drawn.canal_shape(self._workspace, side)
@@ -368,8 +391,8 @@ class StripView(QWidget):
         if tracks is not None and len(tracks.stations_mm):
             k = int(np.argmin(np.abs(tracks.stations_mm - station)))
             lines += [
-                (f"Ridge width {mm(float(tracks.width_mm[k]))} mm", muted),
-                (f"Ridge height {mm(float(tracks.height_mm[k]))} mm", muted),
+                (_measured("Ridge width", float(tracks.width_mm[k])), muted),
+                (_measured("Ridge height", float(tracks.height_mm[k])), muted),
                 (f"Scatter level {mm(float(tracks.scatter[k]), 2)} of 1", muted),
             ]
         for k, (text, colour) in enumerate(lines):
@@ -461,6 +484,10 @@ class StripView(QWidget):
             super().keyPressEvent(event)
         else:
             self._workspace.step_station(steps)
+
+
+def _measured(what: str, value_mm: float) -> str:
+    return f"{what} {mm(value_mm)} mm" if np.isfinite(value_mm) else f"{what} not measurable here"
 
 
 def _runs(flags: Any) -> list[tuple[int, int]]:

@@ -13,7 +13,7 @@ from app.steps.parts import Row, Table, button, combo, label, state_icon
 from app.view_state import Step
 from app.words import mm, site_label, site_words, sites_of_jaw
 from planner_core.geometry.frames import FloatArray, unit
-from planner_core.planning.fixture import FixturePose
+from planner_core.planning.fixture import FixturePose, FixtureShape
 
 FAR_MM = 20.0
 """Rows of the ledger further away than this are left out of the panel, mm (our choice)."""
@@ -95,6 +95,8 @@ class FixturesPanel(StepPanel):
         self.kind = combo()
         self.diameter = combo()
         self.length = combo()
+        self.kind.currentIndexChanged.connect(self._on_kind)
+        self.workspace.catalogue_changed.connect(self._fill_catalogue)
         self._fill_catalogue()
         self.place = button("Place by a click", self._place, main=True, name="place-fixture")
         new.add(Row(label("Site", "note", wrap=False), self.site, stretch=1))
@@ -136,19 +138,24 @@ class FixturesPanel(StepPanel):
         )
 
     def _fill_catalogue(self) -> None:
+        """List the generic families, then every fixture of the clinic's own lists."""
         catalogue = self.actions_.catalogue
-        families: dict[str, str] = {}
+        entries: dict[str, str] = {}
         for shape_id, shape in catalogue.fixtures.items():
-            family = shape_id.rsplit("-", 1)[0]
-            families.setdefault(family, shape.label.rsplit(" ", 3)[0])
-        for family, words in families.items():
-            self.kind.addItem(words, family)
-        self.kind.currentIndexChanged.connect(self._on_kind)
+            if shape.generic:
+                entries.setdefault(shape_id.rsplit("-", 1)[0], shape.label.rsplit(" ", 3)[0])
+            else:
+                entries[shape_id] = shape.label
+        with QSignalBlocker(self.kind):
+            self.kind.clear()
+            for key, words in entries.items():
+                self.kind.addItem(words, key)
         self._on_kind()
 
     def _on_kind(self) -> None:
-        family = self.kind.currentData()
-        shapes = [s for k, s in self.actions_.catalogue.fixtures.items() if k.startswith(f"{family}-")]
+        key = str(self.kind.currentData())
+        fixtures = self.actions_.catalogue.fixtures
+        shapes = [fixtures[key]] if key in fixtures else [s for k, s in fixtures.items() if k.startswith(f"{key}-")]
         for box, values, wanted in (
             (self.diameter, sorted({s.diameter_mm for s in shapes}), 4.0),
             (self.length, sorted({s.length_mm for s in shapes}), 10.0),
@@ -157,12 +164,15 @@ class FixturesPanel(StepPanel):
             box.clear()
             for value in values:
                 box.addItem(f"{value:g} mm", value)
+            box.setEnabled(len(values) > 1)
             box.setCurrentIndex(int(np.argmin([abs(v - before) for v in values])))
 
-    def _shape(self) -> object:
-        return self.actions_.catalogue.nearest_fixture(
-            float(self.diameter.currentData()), float(self.length.currentData()), str(self.kind.currentData())
-        )
+    def _shape(self) -> FixtureShape:
+        key, catalogue = str(self.kind.currentData()), self.actions_.catalogue
+        if key in catalogue.fixtures:
+            return catalogue.fixture(key)
+        diameter, length = float(self.diameter.currentData()), float(self.length.currentData())
+        return catalogue.nearest_fixture(diameter, length, key)
 
     # ------------------------------------------------------------ showing
 

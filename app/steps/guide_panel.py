@@ -74,9 +74,6 @@ class GuidePanel(StepPanel):
         )
         drills = self.section("Drill list")
         self.drill_list = combo()
-        self.drill_list.addItem("none yet", "")
-        for list_id, drill_list in self.actions_.catalogue.drill_lists.items():
-            self.drill_list.addItem(drill_list.label, list_id)
         self.drill_list.activated.connect(
             lambda _: self.guarded(self.actions_.set_drill_list, self.drill_list.currentData())
         )
@@ -85,6 +82,18 @@ class GuidePanel(StepPanel):
         drills.add(self.steps)
         self.facts = Facts()
         drills.add(self.facts)
+        self.workspace.catalogue_changed.connect(self._fill_catalogue)
+        self._fill_catalogue()
+
+    def _fill_catalogue(self) -> None:
+        """List what the catalogue holds, own lists included."""
+        self.drill_list.clear()
+        self.drill_list.addItem("none yet", "")
+        for list_id, drill_list in self.actions_.catalogue.drill_lists.items():
+            self.drill_list.addItem(drill_list.label, list_id)
+        self.sleeve_boxes = {}
+        if self.isVisible():
+            self.refresh()
 
     def refresh(self) -> None:
         """Bring them up to date."""

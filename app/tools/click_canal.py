@@ -113,7 +113,7 @@ class ClickCanal(Tool):
             is_wanted=wanted,
         )
         # A function of its own: Qt would forget a method of a tool that has been put away.
-        job.succeeded.connect(lambda canal: self._keep(canal))
+        job.succeeded.connect(lambda canal: workspace.when_free(lambda: self._keep(canal)))
         job.failed.connect(workspace.messages.report)
 
     def _keep(self, canal: Canal) -> None:

@@ -113,7 +113,7 @@ class PickPairs(Tool):
                     f"Pair {pair.name} was measured: localised to {mm(pair.localisation_mm, 2)} mm."
                 )
 
-        job.succeeded.connect(take)
+        job.succeeded.connect(lambda pair: workspace.when_free(lambda: take(pair)))
         job.failed.connect(workspace.messages.report)
 
     def _free_name(self) -> str:

@@ -90,6 +90,7 @@ class ToolBox(QObject):
         holding, self._holding = self._holding, None
         for one in {id(t): t for t in (holding, tool) if t is not None}.values():
             self._guarded(one.revert)
+        self._workspace.gesture(False)
         if tool is not None:
             self.changed.emit()
         self.redraw.emit()
@@ -99,6 +100,8 @@ class ToolBox(QObject):
         tool = self._active
         if tool is None:
             return
+        self._holding = None
+        self._workspace.gesture(False)
         if self._guarded(tool.finish) and self._active is tool:
             self._active = None
             self.changed.emit()
@@ -117,6 +120,7 @@ class ToolBox(QObject):
         for tool in (self._active, self._resting):
             if tool is not None and self._guarded(tool.press, pick, failed=True):
                 self._holding = tool
+                self._workspace.gesture(True)
                 self.redraw.emit()
                 return True
         return False
@@ -131,6 +135,7 @@ class ToolBox(QObject):
         holding, self._holding = self._holding, None
         if holding is not None and not self._guarded(holding.release, pick):
             self._guarded(holding.revert)
+        self._workspace.gesture(False)
         self.redraw.emit()
 
     def hover(self, pick: Pick) -> str:
@@ -156,6 +161,7 @@ class ToolBox(QObject):
         holding, self._holding = self._holding, None
         if holding is not None:
             self._guarded(holding.revert)
+        self._workspace.gesture(False)
 
     def _guarded(self, work: Callable[..., Any], *args: Any, failed: bool = False) -> bool:
         try:

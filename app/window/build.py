@@ -11,7 +11,7 @@ from typing import Any
 
 from PySide6.QtCore import QTimer
 
-from app.case_actions import CaseActions
+from app.case_actions import CaseActions, lists_folder
 from app.commands import Commands
 from app.dialogs import Dialogs
 from app.feed import Feed
@@ -77,7 +77,7 @@ def build(
     )
     window.furnish(commands, panels, Welcome(workspace, case, commands))
     window.at_close(feed.stop)
-    window.plan_actions = plan_actions  # type: ignore[attr-defined] - for tests and shots
+    window.plan_actions = plan_actions
     QTimer.singleShot(0, window, lambda: jobs.start("Preparing the kernels", warm_up, shown=False))
     return window
 
@@ -95,6 +95,8 @@ def build_for_user() -> MainWindow:
 
     window = build(read_settings(place), keep_settings=keep, log_place=str(log_path or ""))
     _catch_all(window.workspace.messages)
+    for path in sorted(lists_folder().glob("*.csv")):
+        window.commands.guarded(lambda path=path: window.plan_actions.open_list(path))
     return window
 
 

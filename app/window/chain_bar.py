@@ -88,7 +88,8 @@ class ChainLink(QAbstractButton):
         shown = self.answer or NO_ANSWER.get(self.state, "")
         colour = theme.text if self.answer else theme.muted
         answer = inner.adjusted(0, top + 2, 2, 0)
-        self._text(painter, shown, answer, FONT_SMALL_PX + 1, colour, bold=bool(self.answer), lines=2)
+        most = max(int((answer.height() + 3) // QFontMetrics(painter.font()).height()) - 1, 2)
+        self._text(painter, shown, answer, FONT_SMALL_PX + 1, colour, bool(self.answer), most)
         painter.end()
 
     @staticmethod

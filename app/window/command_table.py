@@ -58,6 +58,7 @@ def command_table(
             plan.match_by_pairs,
             is_enabled=lambda: len(workspace.plan.pairs) >= 3 and bool(workspace.plan.surfaces),
         ),
+        Command("parts.open", "Open own list of parts …", "Plan", window.open_list, separated=True),
         Command(
             "surgery.show",
             "Surgery view",

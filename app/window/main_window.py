@@ -14,6 +14,7 @@ from PySide6.QtWidgets import QApplication, QDialog, QMainWindow, QSplitter, QSt
 
 from app.case_actions import CaseActions, start_view
 from app.commands import Commands
+from app.plan_actions import PlanActions
 from app.scene.scene_view import SceneView
 from app.sections.section_view import SectionView
 from app.sections.strip_view import StripView
@@ -74,6 +75,7 @@ class MainWindow(QMainWindow):
         self.setMinimumSize(1000, 620)
         self.surgery: SurgeryView | None = None
         self.commands: Commands
+        self.plan_actions: PlanActions
         self._chores: list[Callable[[], None]] = []
 
     # ------------------------------------------------------------ furnishing
@@ -121,7 +123,7 @@ class MainWindow(QMainWindow):
         upright = QSplitter(Qt.Orientation.Vertical)
         upright.addWidget(self.strip)
         upright.addWidget(views)
-        upright.setSizes([218, 420])
+        upright.setSizes([232, 406])
         upright.setStretchFactor(0, 1)
         upright.setStretchFactor(1, 2)
         left = QWidget()
@@ -275,6 +277,12 @@ class MainWindow(QMainWindow):
         from app.window.export import export_sheet
 
         export_sheet(self.workspace, self.case.dialogs, final, path)
+
+    def open_list(self) -> None:
+        """Open the clinic's own list of parts."""
+        path = self.case.ask_list()
+        if path is not None:
+            self.plan_actions.open_list(path)
 
     def show_keys(self) -> None:
         """Show every key and what the mouse does, printed from the table of commands."""

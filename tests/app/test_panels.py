@@ -226,7 +226,7 @@ def test_a_place_is_proposed_and_an_alternative_can_be_taken(open_plan: Callable
 def test_the_guides_are_compared_on_request_and_the_answer_goes_with_the_plan(
     open_plan: Callable[..., Any], qtbot: QtBot
 ) -> None:
-    window = open_plan(full_plan())
+    window = open_plan(edits.set_lock(full_plan(), "46", True))
     shown = panel(window, Step.BUDGET)
     assert "Not worked out" in text_of(shown)
     click(window, Step.BUDGET, "compare-guides", qtbot)
@@ -241,3 +241,37 @@ def test_the_guides_are_compared_on_request_and_the_answer_goes_with_the_plan(
     settle(window, qtbot)
     shown.refresh()
     assert "Not worked out" in text_of(shown)
+
+
+def test_the_clinics_own_lists_are_kept_and_offered(
+    open_plan: Callable[..., Any], qtbot: QtBot, tmp_path: Any
+) -> None:
+    from app.case_actions import lists_folder
+
+    window = open_plan(full_plan())
+    for name, text in (
+        (
+            "drills.csv",
+            "list_id,list_label,step_label,diameter_mm,tip_overshoot_mm\nown,House drills,first,2.0,0.4\n",
+        ),
+        ("parts.csv", "id,label,diameter_mm,length_mm\nown-1,House fixture 4.1 x 9,4.1,9\n"),
+    ):
+        (tmp_path / name).write_text(text)
+        window.case.dialogs.answers["file"] = tmp_path / name
+        window.commands.run("parts.open")
+    assert window.said.problems == []
+    assert {path.name for path in lists_folder().iterdir()} == {"drills.csv", "parts.csv"}
+    guide = panel(window, Step.GUIDE)
+    guide.drill_list.setCurrentIndex(guide.drill_list.findText("House drills"))
+    guide.drill_list.activated.emit(guide.drill_list.currentIndex())
+    assert not window.workspace.plan.guide.drill_list.generic
+    settle(window, qtbot)
+    assert "0.4 mm beyond the depth" in text_of(guide)
+    fixtures = panel(window, Step.FIXTURES)
+    fixtures.kind.setCurrentIndex(fixtures.kind.findText("House fixture 4.1 x 9"))
+    assert fixtures._shape().length_mm == 9.0
+    (tmp_path / "bad.csv").write_text("nothing,useful\n1,2\n")
+    window.case.dialogs.answers["file"] = tmp_path / "bad.csv"
+    window.commands.run("parts.open")
+    assert len(window.said.problems) == 1
+    assert "inside the program" not in window.said.problems[0]

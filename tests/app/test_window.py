@@ -216,3 +216,24 @@ def test_nothing_overlaps_at_common_sizes(
         assert box.height() >= 24
         for other in boxes[k + 1 :]:
             assert not box.intersects(other)
+
+
+def test_a_result_that_comes_during_a_drag_waits_for_its_end(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
+    from app.picks import Pick
+    from app.sections.planes import plane_of
+
+    window = open_plan(full_plan())
+    workspace, box = window.workspace, window.toolbox
+    workspace.view.select("36")
+    frame = plane_of(ViewKind.ACROSS, workspace.plan, workspace.view, 300, 300)
+    grip = workspace.plan.fixtures["36"].pose.at_depth(4.0)
+    pick = Pick("across", grip, 0.8, frame)
+    assert box.press(pick)
+    box.drag(Pick("across", grip + 0.3, 0.8, frame))
+    workspace.when_free(lambda: workspace.apply("Change the notes", edits.set_notes, "from a job"))
+    assert workspace.plan.notes == ""
+    box.release(pick)
+    assert workspace.plan.notes == "from a job"
+    assert workspace.session.undo_label == "Change the notes"
+    settle(window, qtbot)
+    assert window.said.problems == []
