@@ -47,6 +47,10 @@ MOST_MOTIONS = 6000
 """Motions judged at most, the likeliest first."""
 
 
+_Motion = tuple[tuple[tuple[int, int], ...], RigidTransform, float]
+"""Pairs, the motion that they give, and its score."""
+
+
 @frozen(eq=False)
 class Correspondence:
     """Which markers belong together.
@@ -69,6 +73,8 @@ class Correspondence:
     mirrored_pairs: int = 0
     rival_score: float = 0.0
     """Score of the best motion to another place over that of the best."""
+    motions: tuple[_Motion, ...] = ()
+    """All motions that were judged, as (pairs, motion, score), best first."""
 
     @property
     def ambiguous(self) -> bool:
@@ -156,18 +162,28 @@ def correspond(
     mirrored_count = len(flipped[0][0]) if flipped and (not proper or flipped[0][2] > proper[0][2]) else 0
     if not proper:
         return Correspondence((), None, 0, mirrored_count)
-    best_pairs, best_pose, _ = proper[0]
+    named = tuple((pairs, RigidTransform(pose.matrix, source, target), score) for pairs, pose, score in proper)
+    return told_apart(named, a, mirrored_count)
+
+
+def told_apart(motions: Sequence[_Motion], places_mm: FloatArray, mirrored_count: int) -> Correspondence:
+    """Give the correspondence of the best motion, and how near the best motion to another place comes.
+
+    Parameters
+    ----------
+    motions : sequence
+        Best first, at least one.
+    places_mm : array of shape (n, 3)
+        The first set's markers.
+    """
+    best_pairs, best_pose, best_score = motions[0]
     others = [
-        score / proper[0][2]
-        for _, pose, score in proper[1:]
-        if np.linalg.norm(pose.apply(a) - best_pose.apply(a), axis=1).max() > SAME_MOTION_MM
+        score / best_score
+        for _, pose, score in motions[1:]
+        if np.linalg.norm(pose.apply(places_mm) - best_pose.apply(places_mm), axis=1).max() > SAME_MOTION_MM
     ]
     rivals = sum(score > RIVAL_SCORE for score in others)
-    pose = RigidTransform(best_pose.matrix, source, target)
-    return Correspondence(best_pairs, pose, rivals, mirrored_count, max(others, default=0.0))
-
-
-_Motion = tuple[tuple[tuple[int, int], ...], RigidTransform, float]
+    return Correspondence(best_pairs, best_pose, rivals, mirrored_count, max(others, default=0.0), tuple(motions))
 
 
 def _motions(

@@ -16,6 +16,7 @@ from planner_core.geometry.volume import Volume
 from planner_core.progress import Progress, part_of, silent
 from planner_core.registration.correspondence import Correspondence, correspond
 from planner_core.registration.fiducials import match_paired
+from planner_core.registration.marker_evidence import weigh_by_surface
 from planner_core.registration.markers import Marker, find_markers
 from planner_core.registration.match import Match, Road
 from planner_core.registration.pair_checks import leave_one_out
@@ -117,7 +118,10 @@ def match_markers(
             "both scans.",
             "Check that the same markers sat in the same places for both scans, or click three matching points.",
         )
-    result = match_marker_pairs(moving, fixed, found, sticker_shift_mm, source, sites_lps_mm)
+    confirmed = False
+    if isinstance(other, Surface):
+        found, confirmed = weigh_by_surface(found, tuple(moving), other, volume)
+    result = match_marker_pairs(moving, fixed, found, sticker_shift_mm, source, sites_lps_mm, confirmed=confirmed)
     progress(1.0, "")
     return result
 
@@ -153,8 +157,12 @@ def match_marker_pairs(
     source: str,
     sites_lps_mm: AnyArray | None,
     road: Road = Road.MARKERS,
+    confirmed: bool = False,
 ) -> MarkerMatch:
-    """Fit paired markers, leave out what does not agree, and judge the result."""
+    """Fit paired markers, leave out what does not agree, and judge the result.
+
+    `confirmed` says that something else than the markers speaks for the pairing (the surface lies on edges).
+    """
     a = np.array([moving[i].centre_mm for i, _ in found.pairs])
     b = np.array([fixed[j].centre_mm for _, j in found.pairs])
     covariances = pair_covariances(moving, fixed, found, shift_mm)
@@ -176,7 +184,9 @@ def match_marker_pairs(
                 where=names[k],
             )
         )
-    reasons = list(match.reasons) + _doubts(match, found, moving, fixed, len(keep), sites_lps_mm)
+    reasons = list(match.reasons) + _doubts(
+        match, found, moving, fixed, 0 if confirmed else len(keep), sites_lps_mm
+    )
     findings += [
         Finding(Severity.BLOCKER, "marker-match-untrusted", text) for text in reasons if text not in match.reasons
     ]

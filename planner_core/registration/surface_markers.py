@@ -34,7 +34,7 @@ SNAP_MM = 2.5
 """A click is snapped to a bump whose surface passes within this distance, mm (our choice: a click's own
 error)."""
 
-SCAN_FLOOR_MM = 0.03
+SCAN_FLOOR_MM = 0.02
 """Error of a bump's centre per axis that stays however clean it looks, mm (trueness of surface scans 0.015 to
 0.024 mm,
 PMC6981254, PMC7966190; S)."""
