@@ -116,6 +116,9 @@ def integer(dataset: Dataset, keyword: str, otherwise: Any) -> Any:
 def listed(dataset: Dataset, keyword: str) -> list[Any]:
     """Give the values of an element as a list."""
     try:
+        raw = dataset.get_item(tag_for_keyword(keyword) or 0)
+        if isinstance(raw, RawDataElement) and raw.VR == "CS" and isinstance(raw.value, bytes):
+            return [word.strip(" \0") for word in raw.value.decode("ascii").split("\\")]
         value = dataset.get(keyword)
         if value is None:
             return []

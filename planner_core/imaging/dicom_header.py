@@ -134,12 +134,14 @@ def read_header(file: ScanFile) -> ImageHeader | NotAnImage:
     PlannerError
         If the file lies in a damaged zip.
     """
-    if _DEFLATED.encode() in file.head(1024):
-        file = inflated(file)
     size = min(FIRST_HEAD_BYTES, file.size)
+    head = file.head(size)
+    if _DEFLATED.encode() in head[:1024]:
+        file = inflated(file)
+        size = min(FIRST_HEAD_BYTES, file.size)
+        head = file.head(size)
     limit = min(LARGEST_HEADER_BYTES, file.size)
     while True:
-        head = file.head(size)
         if not _looks_like_dicom(head):
             return NotAnImage("no DICOM file")
         dataset, end, failure = _parse(head)
@@ -148,6 +150,7 @@ def read_header(file: ScanFile) -> ImageHeader | NotAnImage:
         if size >= limit:
             return _unreadable(dataset, failure, file)
         size = min(size * 16, limit)
+        head = file.head(size)
     reason = _why_not(dataset)
     if reason:
         return NotAnImage(reason)
