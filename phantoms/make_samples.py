@@ -53,7 +53,7 @@ DUAL_SETTINGS = Acquisition(
     cutoff=0.85,
 )
 PROSTHESIS_SETTINGS = evolve(DUAL_SETTINGS, shape=(84, 156, 200), centre_scene_mm=(0.0, 15.0, -11.0))
-PROSTHESIS_STEP_MM = 0.5
+PROSTHESIS_STEP_MM = 0.7
 _LAST = [""]
 COMMENT = "INVENTED SCENARIO, SIMULATED SCAN OF A PHANTOM. NO PERSON. Not for diagnosis."
 
