@@ -47,6 +47,9 @@ EDGE_PATCH_MM2 = 0.35
 """Area of a marker's surface on which edges count as one observation, mm^2 (blur of 0.25 to 0.3 mm; our
 choice)."""
 
+RIM_MM = 0.4
+"""A ball whose centre lies this near to a small body's is that body, mm (our choice: about a voxel)."""
+
 BLOB_ERROR_MM = 0.20
 """RMS error of the centroid of a small body that is no ball, besides the voxel's share, mm (our choice: its
 borders to
@@ -110,8 +113,7 @@ def find_markers(
         marker for place, radius in peaks if (marker := measure_ball(field_, place, radius, volume)) is not None
     ]
     progress(0.8, "Measuring markers")
-    found += _blobs(volume, grey, found)
-    found = _distinct(found)
+    found = _distinct(_balls_or_blobs(found, _blobs(volume, grey)))
     if degradation is not None and found:
         level = np.clip(degradation(np.array([m.centre_mm for m in found])), 0.0, 1.0)
         found = [
@@ -167,20 +169,33 @@ def centre_covariance(fit: SphereFit, radius_mm: float, coverage: float, rays: i
     return np.asarray(fit.covariance_mm2 * repeat + (CENTRE_FLOOR * voxel_mm) ** 2 * np.eye(3))
 
 
-def _blobs(volume: Volume, levels: GreyLevels, balls: list[Marker]) -> list[Marker]:
-    """Find small dense bodies that touch nothing and were not measured as balls."""
-    span = levels.contrast
+def _balls_or_blobs(balls: list[Marker], blobs: list[Marker]) -> list[Marker]:
+    """Keep the ball where a small body is one, and the body where its rim only looks like several balls."""
+    kept = list(balls)
+    for blob in blobs:
+        inside = [
+            ball for ball in kept if np.linalg.norm(ball.centre_mm - blob.centre_mm) < blob.radius_mm + RIM_MM
+        ]
+        central = [ball for ball in inside if np.linalg.norm(ball.centre_mm - blob.centre_mm) < RIM_MM]
+        if len(central) == 1:
+            kept = [ball for ball in kept if ball is central[0] or ball not in inside]
+        else:
+            kept = [ball for ball in kept if ball not in inside] + [blob]
+    return kept
+
+
+def _blobs(volume: Volume, levels: GreyLevels) -> list[Marker]:
+    """Find small dense bodies that touch nothing."""
     found: list[Marker] = []
-    known = np.array([ball.centre_mm for ball in balls]).reshape(-1, 3)
     for level in (3.0, 2.2):
-        stored = (levels.air + level * span - volume.offset) / volume.scale
-        labels, count = ndimage.label(volume.stored >= stored)
+        stored = (levels.air + level * levels.contrast - volume.offset) / volume.scale
+        labels, _ = ndimage.label(volume.stored >= stored)
         for number, place in enumerate(ndimage.find_objects(labels), start=1):
-            marker = _blob(volume, levels, labels, number, place, known)
-            if marker is not None:
+            marker = _blob(volume, levels, labels, number, place)
+            if marker is not None and all(
+                np.linalg.norm(marker.centre_mm - other.centre_mm) > 1.0 for other in found
+            ):
                 found.append(marker)
-                known = np.vstack([known, marker.centre_mm])
-        del labels, count
     return found
 
 
@@ -190,7 +205,6 @@ def _blob(
     labels: AnyArray,
     number: int,
     place: tuple[slice, ...] | None,
-    known_mm: FloatArray,
 ) -> Marker | None:
     if place is None:
         return None
@@ -214,8 +228,6 @@ def _blob(
     index = np.stack(np.meshgrid(*[np.arange(s.start, s.stop) for s in box], indexing="ij"), axis=-1)
     middle = (index * weight[..., None]).sum(axis=(0, 1, 2)) / weight.sum()
     centre = volume.to_lps(middle)
-    if len(known_mm) and float(np.linalg.norm(known_mm - centre, axis=1).min()) < 1.0:
-        return None
     radius = float((3.0 * volume_mm3 / (4.0 * np.pi)) ** (1 / 3))
     error = BLOB_ERROR_MM**2 / 3.0 + (CENTRE_FLOOR * float(spacing.min())) ** 2
     return Marker(centre, radius, error * np.eye(3), 1.0, "blob", 0.35)
