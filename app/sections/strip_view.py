@@ -10,7 +10,6 @@ from PySide6.QtGui import (
     QBitmap,
     QBrush,
     QColor,
-    QFontMetricsF,
     QImage,
     QKeyEvent,
     QMouseEvent,
@@ -26,8 +25,9 @@ from app import drawn
 from app.picks import Gestures, Pick
 from app.sections import marks
 from app.sections.pixels import grey_image, mask_image
-from app.sections.section_view import FOLLOW_MS, HATCH_BLOCK_PX, HATCH_FROM_LEVEL
-from app.words import mm, site_label
+from app.sections.section_paint import HATCH_BLOCK_PX, HATCH_FROM_LEVEL
+from app.sections.section_view import FOLLOW_MS
+from app.sections.strip_rows import LABELS_PX, READING_PX, ROW_PX, ROWS, StripRows, write
 from app.workspace import Workspace
 from planner_core.anatomy.strip import Strip, sample_strip
 from planner_core.anatomy.structures import Jaw
@@ -36,11 +36,6 @@ STRIP_HEIGHT_MM = 34.0
 """Height of the strip (our choice: crowns to the lower border of the jaw)."""
 CENTRE_MM = 7.5
 """The strip's middle lies this far from the arch curve towards the jaw's base, mm (our choice)."""
-LABELS_PX = 100
-READING_PX = 172
-ROW_PX = 15
-ROWS = ("Fixtures", "Scatter level", "Ridge width, mm", "Ridge height, mm")
-NUMBER_EVERY_MM = 10.0
 SLAB_MM = 4.0
 """The strip averages over this thickness at first, mm (our choice: a ridge's cortical plates stay apart)."""
 
@@ -57,6 +52,7 @@ class StripView(QWidget):
         self._image: QImage | None = None
         self._image_key: tuple[Any, ...] = ()
         self._projected: dict[str, tuple[Any, Any, Any]] = {}
+        self._rows = StripRows(workspace, self.x_of)
         self._hatch: tuple[Any, Any, QRegion] | None = None
         self._pressed = ""
         self.slab_mm = SLAB_MM
@@ -160,8 +156,9 @@ class StripView(QWidget):
         painter.drawImage(QPointF(left, top), self._picture(strip))
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         self._paint_over(painter, strip)
-        self._paint_rows(painter, strip)
-        self._paint_reading(painter)
+        self._rows.fit(self.height())
+        self._rows.paint_rows(painter, strip)
+        self._rows.paint_reading(painter, strip, self.slab_mm)
         if self.hasFocus():
             painter.setPen(marks.pen(theme.mark, 1.0))
             painter.setBrush(Qt.BrushStyle.NoBrush)
@@ -219,8 +216,8 @@ class StripView(QWidget):
         painter.setPen(marks.pen(theme.mark, 1.0, Qt.PenStyle.DotLine, 120))
         painter.drawLine(QPointF(x, top + 12), QPointF(x, top + rows - 12))
         painter.restore()
-        self._text(painter, "R", left - 14, top + rows / 2 - 8, 12, theme.mark)
-        self._text(painter, "L", left + columns + 4, top + rows / 2 - 8, 12, theme.mark)
+        write(painter, "R", left - 14, top + rows / 2 - 8, 12, theme.mark)
+        write(painter, "L", left + columns + 4, top + rows / 2 - 8, 12, theme.mark)
         self._scale_bar(painter, strip)
 
     def _paint_hatch(self, painter: QPainter, strip: Strip, left: float, top: float) -> None:
@@ -275,7 +272,7 @@ class StripView(QWidget):
         painter.drawLine(QPointF(x - size, y), QPointF(x, y))
         painter.drawLine(QPointF(x - size, y - 4), QPointF(x - size, y + 1))
         painter.drawLine(QPointF(x, y - 4), QPointF(x, y + 1))
-        self._text(
+        write(
             painter,
             "10 mm along the arch",
             x - size - 124,
@@ -284,120 +281,6 @@ class StripView(QWidget):
             self._workspace.theme.picture_text,
             right=True,
         )
-
-    def _text(
-        self,
-        painter: QPainter,
-        text: str,
-        x: float,
-        y: float,
-        width: float,
-        colour: str,
-        right: bool = False,
-        middle: bool = False,
-    ) -> None:
-        painter.setFont(marks.small_font())
-        painter.setPen(QColor(colour))
-        side = Qt.AlignmentFlag.AlignRight if right else Qt.AlignmentFlag.AlignLeft
-        if middle:
-            side = Qt.AlignmentFlag.AlignHCenter
-        painter.drawText(QRectF(x, y, width, ROW_PX), side | Qt.AlignmentFlag.AlignVCenter, text)
-
-    def _row_top(self, row: int) -> float:
-        return self.height() - ROW_PX * (len(ROWS) + 1 - row)
-
-    def _paint_rows(self, painter: QPainter, strip: Strip) -> None:
-        theme = self._workspace.theme
-        first, last = float(strip.stations_mm[0]), float(strip.stations_mm[-1])
-        x0, x1 = self.x_of(first), self.x_of(last)
-        painter.setPen(marks.pen(theme.line, 1.0, alpha=160))
-        for row in range(len(ROWS) + 1):
-            y = self._row_top(row) + 0.5
-            painter.drawLine(QPointF(x0, y), QPointF(x1, y))
-        muted = "#9aa5b1"
-        edge = x0 - LABELS_PX - 18
-        for row, name in enumerate((*ROWS, "Station, mm")):
-            self._text(painter, name, edge, self._row_top(row), LABELS_PX, muted, right=True)
-        for station in np.arange(np.ceil(first / 10) * 10, last + 0.1, NUMBER_EVERY_MM):
-            x = self.x_of(float(station))
-            self._text(
-                painter,
-                f"{station:+.0f}" if station else "0",
-                x - 20,
-                self._row_top(len(ROWS)),
-                40,
-                muted,
-                middle=True,
-            )
-        self._paint_sites(painter)
-        tracks = self._workspace.numbers.tracks
-        if tracks is None:
-            wait = "being computed …" if self._workspace.numbers.plan is not self._workspace.plan else "–"
-            for row in (1, 2, 3):
-                self._text(painter, wait, x0 + 4, self._row_top(row), 200, muted)
-            return
-        self._paint_scatter(painter, tracks)
-        self._paint_numbers(painter, tracks.stations_mm, tracks.width_mm, 2)
-        self._paint_numbers(painter, tracks.stations_mm, tracks.height_mm, 3)
-
-    def _paint_sites(self, painter: QPainter) -> None:
-        workspace = self._workspace
-        arch = workspace.plan.arch
-        assert arch is not None
-        for site, fixture in workspace.plan.fixtures.items():
-            x = self.x_of(arch.station_of(fixture.pose.platform_lps_mm))
-            top = self._row_top(0)
-            colour = workspace.theme.mark if site == workspace.view.site else workspace.theme.picture_text
-            tip = QPainterPath(QPointF(x - 4, top + 4))
-            tip.lineTo(x + 4, top + 4)
-            tip.lineTo(x, top + 12)
-            tip.closeSubpath()
-            painter.fillPath(tip, QColor(colour))
-            self._text(painter, site_label(site, workspace.settings.notation), x + 7, top, 40, colour)
-
-    def _paint_scatter(self, painter: QPainter, tracks: Any) -> None:
-        top = self._row_top(1)
-        wide = max(self.x_of(float(tracks.stations_mm[1])) - self.x_of(float(tracks.stations_mm[0])), 1.0)
-        for station, level in zip(tracks.stations_mm.tolist(), tracks.scatter.tolist(), strict=True):
-            if not np.isfinite(level):
-                continue
-            height = (ROW_PX - 2) * min(max(level, 0.0), 1.0)
-            box = QRectF(self.x_of(station) - wide / 2, top + ROW_PX - 1 - height, wide, height)
-            heavy = level >= HATCH_FROM_LEVEL
-            painter.fillRect(box, QColor("#9aa5b1") if not heavy else QColor("#4a535d"))
-            if heavy:
-                painter.fillRect(box, QBrush(QColor("#e4e8ed"), Qt.BrushStyle.BDiagPattern))
-
-    def _paint_numbers(self, painter: QPainter, stations: Any, values: Any, row: int) -> None:
-        text = self._workspace.theme.picture_text
-        metrics = QFontMetricsF(marks.small_font())
-        last_right = -1e9
-        for station, value in zip(stations.tolist(), values.tolist(), strict=True):
-            shown = f"{value:.1f}" if np.isfinite(value) else "·"
-            width = metrics.horizontalAdvance(shown)
-            x = self.x_of(station) - width / 2
-            if x > last_right + 10:
-                self._text(painter, shown, x - 2, self._row_top(row), width + 4, text, middle=True)
-                last_right = x + width
-
-    def _paint_reading(self, painter: QPainter) -> None:
-        workspace, theme = self._workspace, self._workspace.theme
-        strip = self.strip()
-        assert strip is not None
-        x, muted = self.x_of(float(strip.stations_mm[-1])) + 26.0, "#9aa5b1"
-        station = workspace.view.station_mm
-        lines = [(f"Station {mm(station)} mm", theme.picture_text)]
-        tracks = workspace.numbers.tracks
-        if tracks is not None and len(tracks.stations_mm):
-            k = int(np.argmin(np.abs(tracks.stations_mm - station)))
-            lines += [
-                (_measured("Ridge width", float(tracks.width_mm[k])), muted),
-                (_measured("Ridge height", float(tracks.height_mm[k])), muted),
-                (f"Scatter level {mm(float(tracks.scatter[k]), 2)} of 1", muted),
-            ]
-        for k, (text, colour) in enumerate(lines):
-            self._text(painter, text, x, 10.0 + 18 * k, READING_PX - 16, colour)
-        self._text(painter, f"Averaged over {mm(self.slab_mm)} mm", x, 10.0 + 18 * 5, READING_PX - 16, muted)
 
     # ------------------------------------------------------------ pointer and keys
 
@@ -484,10 +367,6 @@ class StripView(QWidget):
             super().keyPressEvent(event)
         else:
             self._workspace.step_station(steps)
-
-
-def _measured(what: str, value_mm: float) -> str:
-    return f"{what} {mm(value_mm)} mm" if np.isfinite(value_mm) else f"{what} not measurable here"
 
 
 def _runs(flags: Any) -> list[tuple[int, int]]:

@@ -168,3 +168,26 @@ def test_pictures_are_not_blank(open_plan: Callable[..., Any], qtbot: QtBot) -> 
         image = view.grab().toImage()
         greys = {image.pixelColor(x, image.height() // 2).lightness() for x in range(0, image.width(), 3)}
         assert len(greys) > 8, view.objectName()
+
+
+def test_the_sides_of_the_ridge_follow_the_picture(
+    open_plan: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rolled about the fixture by half a turn, tongue and cheek change sides; by a quarter they are not named."""
+    window = open_plan(full_plan(), shown=True)
+    window.workspace.view.select("36")
+    view = window.views[ViewKind.ACROSS]
+    written: list[tuple[str, float]] = []
+    monkeypatch.setattr(marks, "tag", lambda work, text, x, y, *_, **__: written.append((text, x)))
+
+    def sides() -> list[str]:
+        written.clear()
+        view.grab()
+        named = [(x, text) for text, x in written if text in ("tongue", "cheek", "lip")]
+        return [text for _, text in sorted(named)]
+
+    assert sides() == ["tongue", "cheek"]
+    window.workspace.view.roll(180.0)
+    assert sides() == ["cheek", "tongue"]
+    window.workspace.view.roll(90.0)
+    assert sides() == []
