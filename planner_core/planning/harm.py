@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from attrs import field, frozen
+from scipy.special import ndtr, ndtri
 
 from planner_core.geometry.frames import FloatArray
 from planner_core.planning.guide_inputs import GuideInputs
@@ -144,6 +145,54 @@ class Displacements:
         )
 
 
+_NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(6)
+
+
+def _share_met(
+    rows: Sequence[LedgerRow],
+    moved: Displacements,
+    owner: Any,
+    jacobian: FloatArray,
+    laws: FloatArray,
+    blur: FloatArray,
+    sigmas: FloatArray,
+    gap: FloatArray,
+    bias: FloatArray,
+) -> FloatArray:
+    """Give the share of too large errors that do meet the obstacle, by law and row.
+
+    Below one for a tube under a drill: going too deep by p it meets a tube of radius r only within
+    ``sqrt(r^2 - (r - p)^2)`` and its own half-width there; beside it, it passes. Mean over depths beyond the gap.
+    """
+    share = np.ones(sigmas.shape)
+    under = [k for k, row in enumerate(rows) if row.passing is not None]
+    if not under:
+        return share
+    passing = [rows[k].passing for k in under]
+    axes = moved.axes_lps[owner[under]]
+    across = np.cross(axes, np.array([p.along_lps for p in passing if p is not None]))
+    length = np.linalg.norm(across, axis=1)
+    across /= np.maximum(length, 1e-9)[:, None]
+    pull = np.einsum("ri,rij->rj", across, jacobian[under])
+    spread = np.sqrt(np.einsum("ri,crij,rj->cr", pull, laws[:, owner[under]], pull) + blur[under] ** 2)
+    shift = np.einsum("ri,ri->r", pull, moved.mean[owner[under]])
+    sigma, tail = sigmas[:, under], chance_beyond(gap[under], sigmas[:, under], bias[under])
+    places = 0.5 * (_NODES + 1.0)
+    deep = bias[under][:, None] - sigma[..., None] * ndtri(np.maximum(tail[..., None] * places, 1e-300))
+    p = np.clip(deep - gap[under][:, None], 0.0, None)
+    radius, end, slope, widest = (
+        np.array([getattr(q, name) for q in passing])[:, None]
+        for name in ("radius_mm", "end_radius_mm", "end_slope", "widest_mm")
+    )
+    inside = np.sqrt(np.clip(radius**2 - np.clip(radius - p, 0.0, None) ** 2, 0.0, None))
+    reach = inside + np.minimum(end + slope * p, widest)
+    spread, shift = np.maximum(spread, 1e-9)[..., None], shift[:, None]
+    within = ndtr((reach - shift) / spread) - ndtr((-reach - shift) / spread)
+    found = within @ _NODE_WEIGHTS / 2.0
+    share[:, under] = np.where(length > 0.1, found, 1.0)
+    return share
+
+
 def harms_of(
     moved: Displacements, guide: GuideInputs, rows: Sequence[LedgerRow], degradation: Any
 ) -> dict[str, tuple[Harm, ...]]:
@@ -178,9 +227,11 @@ def harms_of(
     sigmas = np.sqrt(np.clip(spread, 0.0, None) + blur**2)
     plain = np.einsum("ri,rij,rj->r", pull, moved.covariance[owner], pull)
     sigma = np.sqrt(np.clip(plain, 0.0, None) + blur**2)
-    chance = weights @ chance_beyond(gap, sigmas, bias)
+    met = _share_met(chosen, moved, owner, jacobian, laws, blur, sigmas, gap, bias)
+    chance = np.einsum("c,cr,cr->r", weights, met, chance_beyond(gap, sigmas, bias))
     limits = np.array([harm_limit_of(row.kind, guide) for row in chosen])
-    need = need_mm(sigmas, limits, bias, weights)
+    overall = np.einsum("c,cr->r", weights, met)
+    need = need_mm(sigmas, np.minimum(limits / np.maximum(overall, 0.05), 0.5), bias, weights)
     worst: dict[str, int] = {}
     for r, row in enumerate(chosen):
         if row.kind in COUNTED_KINDS and (

@@ -45,6 +45,9 @@ PERFORATION_FROM_MM = 3.0
 """Bone around the drill counts as a wall that must not be perforated from here below the platform, mm (our choice:
 below the crestal part whose thin walls are dealt with by choice of width and graft)."""
 
+UNDER_THE_END = 0.7
+"""Cosine to the drill's axis from which a tube counts as under the drill's end (our choice: 45 degrees)."""
+
 REACH_MM = 15.0
 """Roots, fixtures and drawn structures further away than this have no row, mm (our choice)."""
 
@@ -59,6 +62,29 @@ class LedgerState(StrEnum):
     CLEAR = "clear"
     INSIDE_MARGIN = "inside margin"
     TOUCHES = "touches"
+
+
+@frozen(eq=False)
+class Passing:
+    """A tube that passes under the end of a drill: beside it the drill goes deeper without harm.
+
+    Parameters
+    ----------
+    radius_mm : float
+        Of the tube there.
+    along_lps : array of shape (3,)
+        The tube's direction.
+    end_radius_mm, end_slope : float
+        Radius of the drill at its end, and by how much it widens per mm above it.
+    widest_mm : float
+        Radius that the drill widens to.
+    """
+
+    radius_mm: float
+    along_lps: FloatArray
+    end_radius_mm: float
+    end_slope: float
+    widest_mm: float
 
 
 @frozen(eq=False)
@@ -96,6 +122,8 @@ class LedgerRow:
     margin_mark: str = ""
     convention: bool = False
     obstacle_index: int = -1
+    passing: Passing | None = None
+    """For the drill over a tube: how wide the two meet; None for everything that has no end there."""
 
 
 @frozen(eq=False)
@@ -177,6 +205,7 @@ class _Distance:
     mm: float
     on_fixture: FloatArray
     on_obstacle: FloatArray
+    passing: Passing | None = None
 
 
 def _closed(surface: Surface) -> bool:
@@ -261,9 +290,33 @@ class _TubeTarget:
         self.radius = np.array(tube.radius_mm)
 
     def distance(self, key: tuple[str, str], profile: FloatArray, frame: FixtureFrame) -> _Distance:
-        on_fixture, on_tube = np.empty(3), np.empty(3)
-        value = solid_tube(profile, frame[0], frame[1], self.path, self.radius, on_fixture, on_tube)
-        return _Distance(float(value), on_fixture, on_tube)
+        on_fixture, on_tube, where = np.empty(3), np.empty(3), np.empty(2)
+        value = solid_tube(profile, frame[0], frame[1], self.path, self.radius, on_fixture, on_tube, where)
+        passing = None
+        if key[1] == DRILL and len(self.path) > 1:
+            passing = self._passing(profile, frame[1], on_fixture, on_tube, int(where[0]), float(where[1]))
+        return _Distance(float(value), on_fixture, on_tube, passing)
+
+    def _passing(
+        self,
+        profile: FloatArray,
+        axis: FloatArray,
+        on_fixture: FloatArray,
+        on_tube: FloatArray,
+        k: int,
+        t: float,
+    ) -> Passing | None:
+        """Describe a tube under the drill's end; None when it passes beside the drill."""
+        toward = on_tube - on_fixture
+        length = float(np.sqrt(toward @ toward))
+        if length < 1e-6 or float(toward @ axis) < UNDER_THE_END * length:
+            return None
+        step = self.path[k + 1] - self.path[k]
+        radius = float(self.radius[k] + t * (self.radius[k + 1] - self.radius[k]))
+        rise = float(profile[-1, 0] - profile[-2, 0])
+        slope = float(profile[-2, 1] - profile[-1, 1]) / max(rise, 1e-6)
+        widest = float(profile[:, 1].max())
+        return Passing(radius, step / np.sqrt(step @ step), float(profile[-1, 1]), max(slope, 0.0), widest)
 
 
 class _SolidTarget:
@@ -452,6 +505,7 @@ class LiveLedger:
             margin.mark,
             margin.convention,
             index,
+            distance.passing,
         )
 
 

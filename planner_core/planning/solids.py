@@ -147,8 +147,8 @@ def _along(profile, origin, axis, path, radius, k, t, gradient, point):
 
 
 @njit(nogil=True, cache=True)
-def solid_tube(profile, origin, axis, path, radius, near_solid, near_tube):
-    """Give the signed distance of a solid and a tube; fills the nearest points on both, shape (3,)."""
+def solid_tube(profile, origin, axis, path, radius, near_solid, near_tube, where):
+    """Give the signed distance of a solid and a tube; fills both nearest points and the place on the path."""
     gradient = np.empty(3)
     point = np.empty(3)
     best = np.inf
@@ -202,6 +202,7 @@ def solid_tube(profile, origin, axis, path, radius, near_solid, near_tube):
     else:
         _along(profile, origin, axis, path, radius, best_k, best_t, gradient, point)
         r = radius[best_k] + best_t * (radius[best_k + 1] - radius[best_k])
+    where[0], where[1] = best_k, best_t
     for i in range(3):
         near_tube[i] = point[i] - r * gradient[i]
         near_solid[i] = point[i] - (best + r) * gradient[i]

@@ -44,6 +44,11 @@ def placed(site="36", place=(0.0, 0.0, 0.0), axis=(0.0, 0.0, -1.0)):
     return PlacedFixture(site, SHAPE, FixturePose(place, axis))
 
 
+def floor(distance, sigma=0.0):
+    """Give a wide, flat obstacle that far below a 10 mm fixture drilled without overshoot."""
+    return Obstacle(ObstacleKind.DRAWN, "flat", Tube([[0.0, 0.0, -10.0 - distance - 400.0]], 400.0), sigma)
+
+
 def canal(distance, sigma=0.0):
     """Give a canal whose wall lies that far below a 10 mm fixture drilled without overshoot."""
     z = -10.0 - distance - 1.5
@@ -101,13 +106,28 @@ def test_chance_of_harm_in_closed_form(leeway, percent):
     guide = GuideInputs(drills=OWN, values=NOTHING, execution=PoseSpread(0.877, 0.0), sleeves={
         "36": Sleeve("tight", 5.0, 6.0, 5.0, 4.0, 0.0)})  # fmt: skip
     zero = PoseCovariance.zero()
-    rows = ledger({"36": placed()}, [canal(leeway)], drills=OWN).rows
+    rows = ledger({"36": placed()}, [floor(leeway)], drills=OWN).rows
     budget = site_budget(placed(), guide=guide, match=zero, rows=rows)
     (harm,) = budget.harms
     assert harm.sigma_mm == pytest.approx(0.877, abs=1e-3)
     assert harm.leeway_mm == pytest.approx(leeway, abs=0.002)
     assert 100 * harm.chance == pytest.approx(percent, abs=0.06)
     assert harm.decisive
+
+
+def test_a_canal_under_the_drill_is_passed_beside():
+    """The first order knows how wide drill and canal meet: near the drawn chance, where a wall would be far above it."""
+    fixtures = {"36": placed()}
+    for leeway in (0.5, 1.0, 1.5):
+        obstacles = [canal(leeway, 0.3)]
+        rows = ledger(fixtures, obstacles, drills=OWN).rows
+        guide = GuideInputs(drills=OWN)
+        first = budgets(fixtures, guide=guide, rows=rows)["36"].harms[0]
+        drawn = monte_carlo(fixtures, obstacles, guide=guide, rows=rows).sites["36"].chance_of_harm
+        flat = ledger(fixtures, [floor(leeway, 0.3)], drills=OWN).rows
+        wall = budgets(fixtures, guide=guide, rows=flat)["36"].harms[0]
+        assert first.chance < wall.chance
+        assert 0.9 * drawn.low <= first.chance <= 1.35 * drawn.high
 
 
 def test_obstacle_localisation_adds_to_harm_but_not_to_the_drill():
@@ -285,8 +305,7 @@ def test_drawn_chance_against_a_flat_obstacle_is_the_closed_form():
     """A wide, flat obstacle below: the drawn chance is the one-sided normal one."""
     guide = GuideInputs(drills=OWN, values=NOTHING, execution=PoseSpread(0.877, 0.0), sleeves={
         "36": Sleeve("tight", 5.0, 6.0, 5.0, 4.0, 0.0)})  # fmt: skip
-    z = -10.0 - 1.0 - 400.0
-    ball = Obstacle(ObstacleKind.DRAWN, "flat", Tube([[0.0, 0.0, z]], 400.0), 0.0)
+    ball = floor(1.0)
     rows = ledger({"36": placed()}, [ball], drills=OWN).rows
     drawn = monte_carlo({"36": placed()}, [ball], guide=guide, match=PoseCovariance.zero(), rows=rows)
     chance = drawn.sites["36"].chance_of_harm

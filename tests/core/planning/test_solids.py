@@ -26,7 +26,7 @@ def point(profile, where, origin=ORIGIN, axis=DOWN):
 
 def tube(profile, path, radius, origin=ORIGIN, axis=DOWN):
     a, b = np.empty(3), np.empty(3)
-    value = solid_tube(profile, origin, axis, np.array(path, float), np.array(radius, float), a, b)
+    value = solid_tube(profile, origin, axis, np.array(path, float), np.array(radius, float), a, b, np.empty(2))
     return value, a, b
 
 
