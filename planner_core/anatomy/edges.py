@@ -34,6 +34,20 @@ LEAST_RISE = 0.3
 THIN_MM = 1.0
 """A cortex that has fallen to three quarters this far behind its peak is thin against the blur, mm (our choice)."""
 
+ENAMEL_STEP = 0.6
+"""What exceeds compact bone by this share of the soft-to-bone step is enamel or a restoration (NIST XCOM at 60 keV:
+enamel is about twice as far from soft tissue as bone; M)."""
+
+
+def enamel_from(levels: GreyLevels) -> float:
+    """Give the grey value above which enamel and restorations lie, also where the scan was cut off below that."""
+    wanted = levels.bone + ENAMEL_STEP * (levels.bone - levels.soft_tissue)
+    if levels.saturated:
+        # A plateau at the top of the scale is enamel or denser: half-way to it is above all bone.
+        return min(wanted, 0.5 * (levels.bone + levels.highest))
+    return wanted
+
+
 # A thin plate of full density D, blurred by a normal law, peaks at p D and has the value L D at its true border:
 # p = 2 Phi(t/2s) - 1, L = 1/2 - Phi(-t/s), so L = 1/2 - Phi(-2 Phi^-1((1 + p)/2)) whatever the blur s (our
 # derivation; the idea of a known cortical density is that of Treece et al. 2010, Med Image Anal 14:276; M).

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from planner_core.anatomy.edges import enamel_from
 from planner_core.anatomy.outline import jaw_frame
 from planner_core.anatomy.sections import sample_section
 from planner_core.anatomy.structures import ArchCurve, Jaw
@@ -21,6 +22,10 @@ ACROSS_MM = 9.0
 CREST_DEPTH_MM = 2.0
 """Depth below the crest at which a toothless ridge's middle is taken, mm (our choice: past the crest's
 rounding)."""
+
+TALLEST_MM = 13.0
+"""Hard tissue higher than this over the curve belongs to the opposing jaw, mm (the tallest crowns are 11 to 12 mm;
+M)."""
 
 EDGE_MM = 7.0
 """Sections whose middle lies closer than this to the edge of the scan are not read, mm (our choice: half a
@@ -69,7 +74,7 @@ def _middle_at(
     body = _own_body(hard, up_mm, out_mm)
     if body is None:
         return None
-    bright = picture > levels.bone + 0.6 * (levels.bone - levels.soft_tissue)
+    bright = picture > enamel_from(levels)
     sign = 1.0 if arch.jaw is Jaw.LOWER else -1.0
     found = _neck_or_crest(body, bright & body, up_mm, out_mm)
     return None if found is None else ((found[0][0], sign * found[0][1]), found[1])
@@ -94,8 +99,20 @@ def _own_body(hard: NDArray[np.bool_], up_mm: FloatArray, out_mm: FloatArray) ->
             deep = up_mm[np.flatnonzero((pieces == other).any(axis=1))].min()
             if deep < up_mm[np.flatnonzero(body.any(axis=1))].min() - 8.0:
                 body = pieces == other
+    body = _below_bite(body, up_mm, out_mm)
     closed = ndimage.binary_closing(np.pad(body, 6), iterations=4)[6:-6, 6:-6]
     return np.asarray(ndimage.binary_fill_holes(closed | body))
+
+
+def _below_bite(body: NDArray[np.bool_], up_mm: FloatArray, out_mm: FloatArray) -> NDArray[np.bool_]:
+    """Cut off the opposing teeth where they touch: above the tallest crown, at the scarcest row under it."""
+    if not body[up_mm > TALLEST_MM].any():
+        return body
+    count = ndimage.gaussian_filter1d(body[:, np.abs(out_mm) < ACROSS_MM].sum(axis=1).astype(np.float64), 1.0)
+    score = np.where((up_mm > 3.0) & (up_mm < TALLEST_MM), count, np.inf)
+    cut = body.copy()
+    cut[up_mm >= up_mm[int(np.argmin(score))]] = False
+    return cut
 
 
 def _neck_or_crest(

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.measure import find_contours
 
-from planner_core.anatomy.edges import STEP_MM, find_edges, profiles_along
+from planner_core.anatomy.edges import STEP_MM, enamel_from, find_edges, profiles_along
 from planner_core.anatomy.sections import SectionFrame, cross_section_frame, sample_section
 from planner_core.anatomy.structures import ArchCurve, Jaw
 from planner_core.geometry.frames import FloatArray
@@ -46,11 +46,8 @@ REACH_MM = 1.4
 SMOOTH_MM = 0.35
 """Standard deviation of the smoothing of the shifts along the outline, mm (our choice: about a voxel)."""
 
-ENAMEL_STEP = 0.7
-"""What exceeds compact bone by this share of the soft-to-bone step is enamel or a restoration (NIST XCOM at 60 keV:
-enamel is about twice as far from soft tissue as bone; M)."""
-
 ENAMEL_AREA_MM2 = 1.5
+"""Less of what is as bright as enamel may be noise or a dense spot (our choice)."""
 
 
 @frozen(eq=False)
@@ -177,8 +174,7 @@ def _jaw_mask(
 
 
 def _holds_tooth(picture: NDArray[np.float32], mask: NDArray[np.bool_], levels: GreyLevels) -> bool:
-    bright = levels.bone + ENAMEL_STEP * (levels.bone - levels.soft_tissue)
-    return float(np.count_nonzero(picture[mask] > bright)) * PIXEL_MM**2 > ENAMEL_AREA_MM2
+    return float(np.count_nonzero(picture[mask] > enamel_from(levels))) * PIXEL_MM**2 > ENAMEL_AREA_MM2
 
 
 def _even(points: FloatArray) -> FloatArray:

@@ -237,6 +237,7 @@ def tooth_mask(
     neck = max(0, round(middle[0]))
     allowed = (smooth > 0.35) | (markers == 1) | _closed_dark(smooth)
     allowed[neck:, :left] = allowed[neck:, right + 1 :] = False
+    allowed[_bite(smooth, middle, size) :] = False
     markers[~allowed] = 0
     hard = smooth > _border_share(smooth, markers)
     labels = watershed(-height, markers, mask=allowed)
@@ -344,6 +345,18 @@ def _contacts(smooth: NDArray[np.float32], middle: FloatArray, size: ToothSize) 
         score = area + 0.3 * area.max() * ((place - half) / half) ** 2
         ends.append(int(np.argmin(np.where(allowed, score, np.inf))))
     return ends[0], ends[1]
+
+
+def _bite(smooth: NDArray[np.float32], middle: FloatArray, size: ToothSize) -> int:
+    """Give the row where the crown ends or meets the opposing teeth: hard tissue is scarcest there."""
+    half_along, half_out = round(0.4 * size.width_mm / GRID_MM), round(0.45 * size.depth_mm / GRID_MM)
+    _, j, k = np.round(middle).astype(int)
+    part = smooth[:, max(0, j - half_along) : j + half_along, max(0, k - half_out) : k + half_out]
+    area = ndimage.gaussian_filter1d((part > CONTACT_SHARE).sum(axis=(1, 2)).astype(np.float64), 1.0)
+    height = (np.arange(len(area)) - middle[0]) * GRID_MM / size.crown_mm
+    allowed = (height > 0.35) & (height < 1.4)
+    score = area + 0.3 * area.max() * (height - 0.9) ** 2
+    return int(np.argmin(np.where(allowed, score, np.inf)))
 
 
 def _border_share(smooth: NDArray[np.float32], markers: NDArray[np.int32]) -> float:

@@ -7,6 +7,7 @@ from attrs import field, frozen
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from planner_core.anatomy.edges import enamel_from
 from planner_core.anatomy.grid import Grid
 from planner_core.anatomy.structures import Jaw
 from planner_core.errors import PlannerError
@@ -15,10 +16,6 @@ from planner_core.imaging.grey_scale import GreyLevels
 
 STEP_MM = 1.0
 """Edge of the upright frame's voxels, mm (our choice: enough to find a jaw, quick)."""
-
-CROWN_STEP = 0.6
-"""What exceeds compact bone by this share of the soft-to-bone step is enamel or a restoration (NIST XCOM at 60 keV;
-M)."""
 
 LEAST_CROWN_VOXELS = 12
 """Smaller bright pieces are no crown (our choice: noise, a root canal filling)."""
@@ -104,7 +101,7 @@ def _rowness(points: FloatArray, up: FloatArray) -> float:
 
 
 def _crown_mask(grey: NDArray[np.float32], levels: GreyLevels) -> NDArray[np.bool_]:
-    bright = grey > levels.bone + CROWN_STEP * (levels.bone - levels.soft_tissue)
+    bright = grey > enamel_from(levels)
     # Enamel is as thin as a voxel here, so small pieces are dropped instead of opening the mask.
     pieces, _ = ndimage.label(bright, structure=np.ones((3, 3, 3)))
     sizes = np.bincount(pieces.ravel())
@@ -203,9 +200,11 @@ def _level_by_crowns(frame: Upright, crown_rows: FloatArray) -> float:
     smooth = ndimage.gaussian_filter1d(crown_rows, 1.0)
     band = np.flatnonzero(smooth > 0.12 * smooth.max())
     low, high = int(band[0]), int(band[-1])
-    valley = _valley(smooth, 0.7)
-    if valley is not None and (high - low) * STEP_MM > TWO_ROWS_MM:
-        return valley
+    # Two rows that touch leave a shallow valley only, but stand higher than one row can.
+    for share, least in ((0.7, TWO_ROWS_MM), (0.9, 1.5 * TWO_ROWS_MM)):
+        valley = _valley(smooth, share)
+        if valley is not None and (high - low) * STEP_MM > least:
+            return valley
     footprint = ndimage.binary_dilation(frame.crowns.any(axis=0), iterations=3)
     hard = (frame.hard & footprint).sum(axis=(1, 2)).astype(np.float64)
     # Roots and bone follow crowns at once; an opposing ridge comes only after a gap.

@@ -74,7 +74,9 @@ def true_canals(mouth: StudyMouth) -> dict[Side, tuple[FloatArray, float]]:
         dense = at_lengths(line, np.arange(0.0, lengths_mm(line)[-1], 0.05))
         inside = mouth.volume.contains(dense) & (mouth.truth.bone_distance_mm(dense) < -1.5)
         if inside.sum() > 300:
-            out[Side(canal.side)] = (dense[inside], float(canal.diameter_mm))
+            # Only the ends are cut off: in between the canal may run close under the surface.
+            first, last = np.flatnonzero(inside)[[0, -1]]
+            out[Side(canal.side)] = (dense[first : last + 1], float(canal.diameter_mm))
     return out
 
 
