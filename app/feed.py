@@ -80,6 +80,7 @@ class Feed(QObject):
         self._settle.timeout.connect(self.compute)
         self._tracks_inputs: tuple[Any, ...] = ()
         self._prepared: tuple[Any, ...] = ()
+        self._failed_check: Any = None
         self._tracks: Tracks | None = None
         workspace.signals.opened.connect(self._on_opened)
         workspace.signals.changed.connect(self._on_changed)
@@ -90,7 +91,7 @@ class Feed(QObject):
         self._settle.stop()
 
     def _on_opened(self) -> None:
-        self._tracks, self._tracks_inputs = None, ()
+        self._tracks, self._tracks_inputs, self._failed_check = None, (), None
         if self._workspace.is_open:
             self._settle.start()
         else:
@@ -136,6 +137,8 @@ class Feed(QObject):
         if plan.scan is None or derived.known_scan_check(plan) is not None:
             return
         scan = plan.scan
+        if self._failed_check is scan.volume:
+            return  # said once already; trying again at every step would say it again
         if any(job.key == "scan check" and not job.is_cancelled for job in workspace.jobs.running):
             return
 
@@ -145,7 +148,12 @@ class Feed(QObject):
 
         job = workspace.jobs.start("Checking the scan", check_scan, scan.volume, key="scan check", is_wanted=wanted)
         job.succeeded.connect(lambda check: self._take_check(plan, check))
-        job.failed.connect(workspace.messages.report)
+
+        def failed(error: Exception) -> None:
+            self._failed_check = scan.volume
+            workspace.messages.report(error)
+
+        job.failed.connect(failed)
 
     def _take_check(self, plan: Plan, check: ScanCheck) -> None:
         derived.remember_scan_check(plan, check)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from attrs import evolve
 
 from app import drawn
 from app.tools.click_canal import ClickCanal
@@ -27,6 +28,7 @@ from planner_core.geometry.volume import Volume
 from planner_core.planning.catalogue import Catalogue
 from planner_core.planning.drilling import Guidance, Support
 from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
+from planner_core.planning.guide_inputs import DEFAULT_HARM_LIMIT
 from planner_core.planning.lists import load_catalogue_csv
 from planner_core.planning.proposal import Proposal, propose
 from planner_core.progress import Progress, silent
@@ -331,6 +333,18 @@ class PlanActions:
         same = (support in (None, now.support), guidance in (None, now.guidance), code in (None, now.code))
         if not all(same):
             self.apply("Change the guide", edits.set_guide, support=support, guidance=guidance, code=code)
+
+    def set_mouth(self, **facts: Any) -> None:
+        """Record what was examined at the chair; other facts stay."""
+        mouth = evolve(self.plan.mouth, **facts)
+        if mouth != self.plan.mouth:
+            self.apply("Record what was examined", edits.set_mouth, mouth)
+
+    def set_harm_limit(self, chance: float) -> None:
+        """Set the chance of harm at a canal that is accepted."""
+        now = self.plan.limits.harm_chance
+        if abs((DEFAULT_HARM_LIMIT if now is None else now) - chance) > 1e-9:
+            self.apply("Set the limit of harm", edits.set_harm_limit, chance)
 
     def set_sleeve(self, site: str, sleeve_id: str) -> None:
         """Give a site its sleeve, or none with an empty id."""

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtWidgets import QGridLayout, QLabel, QWidget
+from PySide6.QtCore import QSignalBlocker
+from PySide6.QtWidgets import QDoubleSpinBox, QGridLayout, QLabel, QWidget
 
 from app.steps.panel import StepPanel
 from app.steps.parts import Facts, Lines, Row, ShareBar, Table, button, combo, label, state_icon, swatch
 from app.view_state import Step
 from app.words import mm, percent, site_words
 from planner_core.planning.choice import LIMITS_OF_ADVICE
+from planner_core.planning.guide_inputs import DEFAULT_HARM_LIMIT
 
 FAR_MM = 20.0
 """Structures further away than this are left out of the panel, mm (our choice)."""
@@ -37,6 +39,16 @@ class BudgetPanel(StepPanel):
         harm = self.section("Chance of harm")
         self.harms = Table(["Reaching", "Leeway", "Needed", "Chance (limit)"], stretch=0, most_rows=6)
         harm.add(self.harms)
+        self.limit = QDoubleSpinBox()
+        self.limit.setObjectName("harm-limit")
+        self.limit.setRange(0.1, 20.0)
+        self.limit.setDecimals(1)
+        self.limit.setSingleStep(0.1)
+        self.limit.setSuffix(" %")
+        self.limit.setKeyboardTracking(False)
+        self.limit.setToolTip("1 % is the program's own choice; the clinician decides")
+        self.limit.valueChanged.connect(lambda value: self.guarded(self.actions_.set_harm_limit, value / 100.0))
+        harm.add(Row(label("Accepted chance at a canal", "note", wrap=False), self.limit))
         errors = self.section("Error of the drill")
         self.errors = Table(["Where", "Mean", "95 % below"], stretch=0)
         errors.add(self.errors)
@@ -131,6 +143,9 @@ class BudgetPanel(StepPanel):
             self.site.setCurrentIndex(sites.index(site))
         budget = workspace.numbers.budgets.get(site)
         self.bar.theme = workspace.theme
+        limit = workspace.plan.limits.harm_chance
+        with QSignalBlocker(self.limit):
+            self.limit.setValue(100.0 * (DEFAULT_HARM_LIMIT if limit is None else limit))
         self._show_advice()
         if budget is None:
             text = "Place a fixture to see its budget." if not sites else "Being computed …"

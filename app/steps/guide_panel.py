@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QSignalBlocker
-from PySide6.QtWidgets import QComboBox, QGridLayout, QLineEdit, QWidget
+from PySide6.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QGridLayout, QLineEdit, QWidget
 
 from app.steps.panel import StepPanel
 from app.steps.parts import Facts, Row, Table, combo, label
@@ -22,6 +22,13 @@ GUIDANCE_WORDS = {
     Guidance.PILOT: "Pilot drill only",
     Guidance.DRILLS: "All drills",
     Guidance.FULL: "All drills and the fixture",
+}
+
+
+MOUTH_FIELDS = {
+    "mucosa_thickness_mm": "Thickest mucosa under it",
+    "keratinised_width_mm": "Keratinised band at the sites",
+    "mouth_opening_mm": "Mouth opening",
 }
 
 
@@ -82,8 +89,49 @@ class GuidePanel(StepPanel):
         drills.add(self.steps)
         self.facts = Facts()
         drills.add(self.facts)
+        self._build_mouth()
         self.workspace.catalogue_changed.connect(self._fill_catalogue)
         self._fill_catalogue()
+
+    def _build_mouth(self) -> None:
+        mouth = self.section("Examined at the chair (decides which guides are open)")
+        area = QWidget()
+        grid = QGridLayout(area)
+        grid.setContentsMargins(0, 0, 0, 0)
+        grid.setHorizontalSpacing(8)
+        grid.setVerticalSpacing(4)
+        grid.setColumnStretch(1, 1)
+        self.facts_boxes: dict[str, QDoubleSpinBox] = {}
+        for row, (key, words) in enumerate(MOUTH_FIELDS.items()):
+            box = QDoubleSpinBox()
+            box.setObjectName(f"mouth-{key}")
+            box.setRange(0.0, 80.0)
+            box.setDecimals(1)
+            box.setSingleStep(0.5)
+            box.setSuffix(" mm")
+            box.setSpecialValueText("not examined")
+            box.setKeyboardTracking(False)
+            box.valueChanged.connect(
+                lambda value, key=key: self.guarded(self._set_mouth, key, value if value > 0 else None)
+            )
+            grid.addWidget(label(words, "note", wrap=False), row, 0)
+            grid.addWidget(box, row, 1)
+            self.facts_boxes[key] = box
+        mouth.add(area)
+        self.flap = QCheckBox("A flap is raised in any case")
+        self.flap.clicked.connect(lambda on: self.guarded(self._set_mouth, "flap_needed", on))
+        mouth.add(self.flap)
+
+    def _set_mouth(self, key: str, value: float | bool | None) -> None:
+        self.actions_.set_mouth(**{key: value})
+
+    def _show_mouth(self) -> None:
+        mouth = self.workspace.plan.mouth
+        for key, box in self.facts_boxes.items():
+            value = getattr(mouth, key)
+            with QSignalBlocker(box):
+                box.setValue(0.0 if value is None else value)
+        self.flap.setChecked(mouth.flap_needed)
 
     def _fill_catalogue(self) -> None:
         """List what the catalogue holds, own lists included."""
@@ -105,6 +153,7 @@ class GuidePanel(StepPanel):
         if not self.code.hasFocus():
             self.code.setText(guide.code)
         self._show_sleeves()
+        self._show_mouth()
         drills = guide.drill_list
         catalogue = self.actions_.catalogue.drill_lists
         ids = ["", *catalogue]

@@ -275,3 +275,21 @@ def test_the_clinics_own_lists_are_kept_and_offered(
     window.commands.run("parts.open")
     assert len(window.said.problems) == 1
     assert "inside the program" not in window.said.problems[0]
+
+
+def test_facts_and_limits_become_steps(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
+    window = open_plan(full_plan())
+    guide = panel(window, Step.GUIDE)
+    guide.facts_boxes["mouth_opening_mm"].setValue(34.5)
+    guide.flap.click()
+    assert window.workspace.plan.mouth.mouth_opening_mm == 34.5
+    assert window.workspace.plan.mouth.flap_needed
+    assert window.workspace.session.undo_label == "Record what was examined"
+    settle(window, qtbot)
+    budget = panel(window, Step.BUDGET)
+    budget.limit.setValue(2.0)
+    assert window.workspace.plan.limits.harm_chance == pytest.approx(0.02)
+    settle(window, qtbot)
+    budget.refresh()
+    assert "(2 %)" in text_of(budget)
+    assert window.said.problems == []
