@@ -7,6 +7,8 @@ The same holds for a duplicate of a ceramic bridge made in plastic and scanned i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from attrs import evolve, field, frozen
 from scipy.stats import chi2, ncx2
@@ -17,11 +19,17 @@ from planner_core.findings import Finding, Severity
 from planner_core.geometry.frames import AnyArray, FloatArray, readonly
 from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
-from planner_core.imaging.grey_scale import calibrate_grey
+from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
 from planner_core.progress import Progress, part_of, silent
 from planner_core.registration.air_gap import AirGap, air_gap
 from planner_core.registration.edges import GreyField
-from planner_core.registration.marker_match import STICKER_SHIFT_MM, MarkerMatch, match_markers
+from planner_core.registration.marker_match import (
+    STICKER_SHIFT_MM,
+    SURE_QUALITY,
+    MarkerMatch,
+    match_markers,
+)
+from planner_core.registration.markers import Marker, find_markers
 from planner_core.registration.match import Road
 from planner_core.registration.surface_fit import Degradation
 
@@ -110,6 +118,8 @@ def match_dual_scan(
     sites_lps_mm: AnyArray | None = None,
     marker_shift_mm: float = 0.0,
     degradation: Degradation | None = None,
+    moving: Sequence[Marker] | None = None,
+    fixed: Sequence[Marker] | None = None,
     frame: str = "prosthesis",
     progress: Progress = silent,
 ) -> DualScan:
@@ -125,15 +135,19 @@ def match_dual_scan(
         Calibrates the iso level of the prosthesis' surface.
     marker_shift_mm : float
         RMS shift of the markers in the prosthesis between the scans; zero, as they are part of it.
+    moving, fixed : sequence of Marker, optional
+        Markers of the prosthesis and of the patient's scan when they are known (clicked); found when not given.
 
     Raises
     ------
     PlannerError
         If fewer than three markers are found or they do not agree.
     """
+    if moving is None and isinstance(prosthesis, Volume):
+        moving = find_markers(prosthesis, levels=levels_alone(prosthesis))
     markers = match_markers(
         patient, prosthesis, sites_lps_mm=sites_lps_mm, sticker_shift_mm=marker_shift_mm, degradation=degradation,
-        frame=frame, progress=part_of(progress, 0.0, 0.7),
+        moving=moving, fixed=fixed, frame=frame, progress=part_of(progress, 0.0, 0.7),
     )  # fmt: skip
     markers = evolve(markers, match=evolve(markers.match, road=Road.DUAL_SCAN))
     iso: float | None = None
@@ -194,6 +208,26 @@ def prosthesis_levels(volume: Volume) -> tuple[float, float]:
     cut = centres[int(np.nanargmax(spread[:-1]))]
     air, body = float(np.median(values[values < cut])), float(np.median(values[values >= cut]))
     return volume.scale * air + volume.offset, volume.scale * body + volume.offset
+
+
+def levels_alone(volume: Volume) -> GreyLevels:
+    """Give the grey scale of a scan that holds nothing but a prosthesis: its material stands for soft tissue.
+
+    The usual calibration looks for soft tissue and bone, of which there are none.
+    """
+    air, body = prosthesis_levels(volume)
+    outside = volume.grey(volume.stored.ravel()[:: max(1, volume.stored.size // 500_000)])
+    outside = outside[outside < 0.5 * (air + body)]
+    noise = 1.4826 * float(np.median(np.abs(outside - np.median(outside)))) if len(outside) else 0.0
+    low, high = float(volume.stored.min()), float(volume.stored.max())
+    return GreyLevels(
+        air=air,
+        soft_tissue=body,
+        bone=body + 1.3 * (body - air),
+        noise_sd=noise,
+        lowest=volume.scale * low + volume.offset,
+        highest=volume.scale * high + volume.offset,
+    )
 
 
 def calibrated_iso(volume: Volume, body: KnownBody) -> float:
@@ -260,7 +294,11 @@ def _findings(
     known_body: KnownBody | None,
 ) -> list[Finding]:
     findings = list(markers.match.findings)
-    sure = [sum(marker.quality >= 0.5 for marker in side) for side in (markers.fixed, markers.moving)]
+    paired = ({j for _, j in markers.pairs}, {i for i, _ in markers.pairs})
+    sure = [
+        sum(marker.quality >= SURE_QUALITY or k in known for k, marker in enumerate(side))
+        for side, known in zip((markers.fixed, markers.moving), paired, strict=True)
+    ]
     used = len(markers.pairs)
     if min(sure) > used or sure[0] != sure[1]:
         findings.append(

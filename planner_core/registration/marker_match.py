@@ -244,7 +244,8 @@ def _doubts(
             "one of the scans is mirrored, or left and right were exchanged."
         )
     many = max(len(moving), len(fixed)) > CHANCE_COUNT
-    if used == 3 and many and found.rival_score > CHANCE_RIVAL:
+    weak = any(min(moving[i].quality, fixed[j].quality) < SURE_QUALITY for i, j in found.pairs)
+    if used == 3 and many and (weak or found.rival_score > CHANCE_RIVAL):
         doubts.append(
             f"Only three of {len(moving)} and {len(fixed)} marker candidates agree, which can be chance: click "
             "the "

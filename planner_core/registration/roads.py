@@ -34,6 +34,10 @@ CLEARLY_BETTER = 0.75
 """A road that asks for more work is advised only if its error is below this share of the simpler road's (our
 choice)."""
 
+GOOD_ENOUGH_MM = 0.25
+"""A road that stays under this error (95 %) is not left for a more burdensome one, mm (our choice: half of
+`TRUST_P95_MM`)."""
+
 SCAN_ERROR_MM = 0.05
 """RMS error of a marker's centre in a surface scan, mm, for the forecast (tested in tests/studies)."""
 
@@ -229,7 +233,7 @@ def _advice(rows: Sequence[RoadRow]) -> tuple[Road | None, str]:
         )
     best = usable[0]
     for row in usable[1:]:
-        if row.worst_p95_mm < CLEARLY_BETTER * best.worst_p95_mm:
+        if best.worst_p95_mm > GOOD_ENOUGH_MM and row.worst_p95_mm < CLEARLY_BETTER * best.worst_p95_mm:
             best = row
     others = [row for row in rows if row is not best and row.covariance is not None]
     against = f"; by {others[0].road} it would be {others[0].worst_p95_mm:.1f} mm" if others else ""
