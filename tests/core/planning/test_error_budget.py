@@ -116,7 +116,7 @@ def test_chance_of_harm_in_closed_form(leeway, percent):
 
 
 def test_a_canal_under_the_drill_is_passed_beside():
-    """The first order knows how wide drill and canal meet: near the drawn chance, where a wall would be far above it."""
+    """The first order knows how wide the two meet: near the drawn chance, where a wall would be far above."""
     fixtures = {"36": placed()}
     for leeway in (0.5, 1.0, 1.5):
         obstacles = [canal(leeway, 0.3)]
