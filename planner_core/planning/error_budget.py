@@ -86,11 +86,19 @@ class SiteBudget:
     chance_of_harm: float
     envelope: Envelope
     findings: tuple[Finding, ...] = ()
-    displacement: PoseCovariance | None = None
-    """All sources together, about the platform centre, LPS."""
+    total: tuple[FloatArray, FloatArray, FloatArray] | None = field(default=None, repr=False)
+    """Covariance (6, 6), mean (6,) and platform centre (3,) of all sources together."""
     axis_lps: FloatArray = field(factory=lambda: np.array([0.0, 0.0, -1.0]))
     execution_tilt_rad2: float = 0.0
     """Part of the mean square tilt that is execution."""
+
+    @property
+    def displacement(self) -> PoseCovariance | None:
+        """All sources together, about the platform centre, LPS; without blunders."""
+        if self.total is None:
+            return None
+        covariance, mean, platform = self.total
+        return PoseCovariance((covariance + covariance.T) / 2.0, platform, mean)
 
     @property
     def decisive(self) -> Harm | None:
@@ -247,20 +255,21 @@ def budgets(
     if not gathered:
         return {}
     sites = _Sites(gathered, guide)
-    depths = np.concatenate([np.zeros((len(gathered), 1)), sites.length[:, None], sites.depths], axis=1)
+    # Apex, then the envelope, whose first point is the entry.
+    depths = np.concatenate([sites.length[:, None], sites.depths], axis=1)
     by_law, overall, means = sites.at_depths(depths)
     mean_abs = sites.mean_length(by_law[:, :, :2], means[:, :2])
     p95 = sites.p95(by_law, means)
     tilt, tilt_mean = sites.tilts()
     angle, angle_p95 = sites.mean_length(tilt, tilt_mean), sites.p95(tilt, tilt_mean)
-    along = np.einsum("si,csij,sj->cs", sites.axis, by_law[:, :, 1], sites.axis)[..., None, None]
-    depth_mean = np.einsum("si,si->s", sites.axis, means[:, 1])
+    along = np.einsum("si,csij,sj->cs", sites.axis, by_law[:, :, 0], sites.axis)[..., None, None]
+    depth_mean = np.einsum("si,si->s", sites.axis, means[:, 0])
     depth_p95 = sites.p95(along, depth_mean[:, None])
     harms = harms_of(sites.moved, guide, tuple(rows), degradation)
     found = {}
     for k, (site, member) in enumerate(gathered.items()):
         entry, apex = (
-            PointError(means[k, e], overall[k, e], float(mean_abs[k, e]), float(p95[k, e])) for e in (0, 1)
+            PointError(means[k, e], overall[k, e], float(mean_abs[k, e]), float(p95[k, e])) for e in (1, 0)
         )
         found[site] = SiteBudget(
             site,
@@ -273,13 +282,9 @@ def budgets(
             _shares(member),
             harms[site],
             _union(harm.chance for harm in harms[site] if harm.kind in COUNTED_KINDS),
-            Envelope(sites.depths[k], p95[k, 2:]),
+            Envelope(sites.depths[k], p95[k, 1:]),
             tuple(_findings(guide, match, site, harms[site])),
-            PoseCovariance(
-                (sites.moved.covariance[k] + sites.moved.covariance[k].T) / 2.0,
-                member.fixture.pose.platform_lps_mm,
-                sites.mean[k],
-            ),
+            (sites.moved.covariance[k], sites.mean[k], member.fixture.pose.platform_lps_mm),
             member.fixture.pose.axis_lps,
             _execution_tilt(member),
         )

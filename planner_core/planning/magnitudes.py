@@ -21,7 +21,7 @@ RAYLEIGH_MEAN = float(np.sqrt(np.pi / 2.0))
 BISECTIONS = 16
 """Halvings of the search for a need (our choice: to a ten-thousandth of the widest spread)."""
 
-NEWTON_STEPS = 4
+NEWTON_STEPS = 3
 """Steps to the quantile of a mixture (our choice: within 0.1 % on the tested ones)."""
 
 
@@ -146,9 +146,10 @@ def need_mm(
     wanted, bias = np.asarray(limit, dtype=np.float64), np.asarray(bias_mm, dtype=np.float64)
     low = np.zeros(sigma.shape[1:]) + bias - 1e-9
     high = low + 6.0 * sigma.max(axis=0) + 1e-6
+    inverse = 1.0 / np.maximum(sigma, 1e-12)
     for _ in range(BISECTIONS):
         middle = (low + high) / 2.0
-        above = np.tensordot(weight, chance_beyond(middle, sigma, bias), axes=1) > wanted
+        above = weight @ ndtr((bias - middle) * inverse) > wanted
         low, high = np.where(above, middle, low), np.where(above, high, middle)
     return np.asarray((low + high) / 2.0)
 
