@@ -48,6 +48,9 @@ def register(commands: Commands) -> None:
     check.add_argument("source", type=Path, help="case, or anything that can be imported")
     check.add_argument("--series", metavar="UID")
     check.add_argument("--map", type=Path, metavar="OUT.nii.gz", help="write the degradation (0 to 1) as a volume")
+    check.add_argument(
+        "--reduced", type=Path, metavar="OUT.nii.gz", help="write an altered copy with fewer streaks"
+    )
 
 
 def _import(arguments: Arguments) -> None:
@@ -163,8 +166,10 @@ def _case_for(arguments: Arguments) -> CaseStore:
 
 
 def _scan_check(arguments: Arguments) -> None:
-    from planner_core.imaging.nifti import write_map
+    from planner_core.imaging.nifti import write_map, write_nifti
+    from planner_core.imaging.reduction import reduced_view
     from planner_core.imaging.scan_check import check_scan
+    from planner_core.imaging.scan_check_json import scan_check_json
 
     progress = progress_of(arguments)
     fixtures: Any = {}
@@ -183,29 +188,13 @@ def _scan_check(arguments: Arguments) -> None:
 
         level = check.degradation
         write_map(arguments.map, np.zeros(volume.shape, np.float32) if level is None else level, volume)
+    if arguments.reduced is not None:
+        view = reduced_view(volume, check, part_of(progress, 0.9, 1.0))
+        write_nifti(arguments.reduced, view.volume, view.label)
     progress(1.0)
-    sites = {
-        site: check.readable_at(fixture.pose.at_depth(fixture.shape.length_mm / 2.0))
-        for site, fixture in fixtures.items()
-    }
-    result = {
-        "degraded_slices": check.degraded_slices,
-        "slices": volume.shape[0],
-        "slice_scores": [round(float(s), 4) for s in check.slice_scores],
-        "dense_bodies": [
-            {
-                "centre_lps_mm": body.centre_lps_mm,
-                "volume_mm3": body.volume_mm3,
-                "extent_mm": body.extent_mm,
-                "saturated": bool(body.saturated),
-                "kind_guess": body.kind,
-                "kind_confidence": body.kind_confidence,
-            }
-            for body in check.restorations
-        ],
-        "sites": {s: {"readable": v.readable, "level": v.level, "why": v.why} for s, v in sites.items()},
-        "findings": findings_json(check.findings),
-    }
+    places = {site: fixture.pose.at_depth(fixture.shape.length_mm / 2.0) for site, fixture in fixtures.items()}
+    sites = {site: check.readable_at(place) for site, place in places.items()}
+    result = scan_check_json(check, volume, places)
     lines = [
         f"{site}: {'can be trusted' if v.readable else 'cannot be trusted'}. {v.why}" for site, v in sites.items()
     ]

@@ -55,7 +55,7 @@ def read_nifti(path: Path) -> ImportedScan:
     numbers, slope, intercept = values
     own = bytes(image.header["descrip"]).rstrip(b"\0") == OWN_ORDER
     volume, findings = from_numbers(numbers, LPS_FROM_RAS @ affine, slope, intercept, keep_order=own)
-    notes = (*_orientation(image), *findings, *findings_of(volume))
+    notes = (*_altered(image), *_orientation(image), *findings, *findings_of(volume))
     return ImportedScan(volume, ScanSource(kind="nifti", files_used=1), notes)
 
 
@@ -92,6 +92,16 @@ def _values(image: Any, path: Path) -> tuple[AnyArray, float, float]:
     return numbers, slope, intercept
 
 
+def _altered(image: Any) -> tuple[Finding, ...]:
+    """Say when the file is a view that was computed from a scan."""
+    if not bytes(image.header["aux_file"]).startswith(b"ALTERED"):
+        return ()
+    text = (
+        "This volume is an altered view with reduced streaks: not for measuring or matching. Take the scan itself."
+    )
+    return (Finding(Severity.BLOCKER, "altered", text),)
+
+
 def _orientation(image: Any) -> tuple[Finding, ...]:
     """Say when the file keeps no orientation: then left and right are a guess."""
     header = image.header
@@ -106,13 +116,15 @@ def _orientation(image: Any) -> tuple[Finding, ...]:
     )
 
 
-def write_nifti(path: Path, volume: Volume) -> None:
+def write_nifti(path: Path, volume: Volume, label: str = "") -> None:
     """Write a volume as NIfTI-1 with its stored numbers, scale and offset; packed if the name ends in .gz.
 
-    The stored array is kept in memory order (column fastest), so reading it back is voxel-exact.
+    The stored array is kept in memory order (column fastest), so reading it back is voxel-exact. A `label` says in
+    the header (23 characters of it) what the volume is, where it is no plain scan.
     """
     header = nibabel.Nifti1Header()
     header.set_data_dtype(np.int16)
+    header["aux_file"] = label.encode("ascii", "replace")[:23]
     _write(path, volume.stored.transpose(2, 1, 0), volume.lps_from_index, header, (volume.scale, volume.offset))
 
 

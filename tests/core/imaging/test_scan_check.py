@@ -30,7 +30,7 @@ def _mouth(metal: bool, gain: float = 1.0, offset: float = 0.0) -> Volume:
     if metal:
         grey[20:30, 72:88, 114:128] = 9000.0
         angle = np.arctan2(rows, columns - 41)
-        fan = 500.0 * np.sin(24.0 * angle) * np.exp(-np.hypot(rows, columns - 41) / 40.0)
+        fan = 500.0 * np.sin(8.0 * angle) * np.exp(-np.hypot(rows, columns - 41) / 40.0)
         grey[20:30] += np.where(radius < 70, fan, 0.0)
     grey += rng.normal(0.0, 40.0, grey.shape)
     grey = np.clip(grey, -1000.0, 4095.0)
