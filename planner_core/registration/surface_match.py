@@ -24,7 +24,13 @@ from planner_core.registration.surface_sample import (
     sample_surface,
     smoothed_normals,
 )
-from planner_core.registration.surface_trust import LEAST_SHARE, SurfaceEvidence, judge_surface, mirrored_finding
+from planner_core.registration.surface_trust import (
+    LEAST_SHARE,
+    SurfaceEvidence,
+    judge_surface,
+    mirrored_finding,
+    wrong_arch_finding,
+)
 
 MAP_HALF_WIDTH_MM = 2.0
 """The distance map looks this far along the normals, mm (our choice)."""
@@ -124,7 +130,11 @@ def match_surface(
         flipped = _mirrored(sample)
         found = rough_starts(volume, grey, field_, flipped, surface.frame, jaw_up=jaw_up, quick=True)
         mirrored = max([mirrored, *(candidate.score for candidate in found)])
-    result = _with_mirror_finding(result, mirrored_finding(mirrored, own))
+    result = _with_finding(result, mirrored_finding(mirrored, own))
+    if jaw_up is not None and start is None and not result.match.trusted:
+        found = rough_starts(volume, grey, field_, sample, surface.frame, jaw_up=-jaw_up, quick=True)
+        other = max((candidate.score for candidate in found), default=0.0)
+        result = _with_finding(result, wrong_arch_finding(other, own, jaw_up > 0))
     progress(1.0, "")
     return result
 
@@ -181,7 +191,7 @@ def _mirrored(sample: SurfaceSample) -> SurfaceSample:
     return SurfaceSample(sample.points_mm * mirror, sample.normals * mirror, sample.areas_mm2, sample.index)
 
 
-def _with_mirror_finding(result: SurfaceMatch, finding: Finding | None) -> SurfaceMatch:
+def _with_finding(result: SurfaceMatch, finding: Finding | None) -> SurfaceMatch:
     if finding is None:
         return result
     match = evolve(

@@ -32,6 +32,9 @@ AMBIGUOUS_RATIO = 0.93
 one tooth
 reaches about 0.6 in tests/core/registration)."""
 
+OTHER_ARCH_GAIN = 1.3
+"""The other jaw's orientation that finds this many times more edges names a wrong-arch scan (our choice)."""
+
 MIRROR_GAIN = 1.1
 """A mirror image that finds this many times more edges names a mirrored scan (our choice: in tests/studies the
 mirror
@@ -129,4 +132,18 @@ def mirrored_finding(mirrored_score: float, used_share: float) -> Finding | None
         f"The mirror image of the surface fits the scan better ({100 * mirrored_score:.0f} % of it finds "
         "its edge, "
         f"against {100 * used_share:.0f} %): one of the two is mirrored, or left and right were exchanged.",
+    )
+
+
+def wrong_arch_finding(other_score: float, used_share: float, lower: bool) -> Finding | None:
+    """Give the finding that a scan is of the other jaw, when it fits far better the other way up."""
+    if other_score < LEAST_SHARE or other_score < OTHER_ARCH_GAIN * used_share:
+        return None
+    named, real = ("lower", "upper") if lower else ("upper", "lower")
+    return Finding(
+        Severity.BLOCKER,
+        "wrong-arch",
+        f"The scan named as the {named} jaw fits far better as the {real} jaw ({100 * other_score:.0f} % of it "
+        "finds its "
+        f"edge, against {100 * used_share:.0f} %): choose the other scan.",
     )

@@ -7,6 +7,9 @@ from functools import cache
 import numpy as np
 import pytest
 
+from phantoms.quick import quick_volume
+from phantoms.scenes import random_mouth
+from phantoms.surface_scan import scan_surface
 from planner_core.errors import Cancelled, PlannerError
 from planner_core.geometry.frames import RigidTransform
 from planner_core.geometry.surface import Surface
@@ -166,6 +169,7 @@ def test_one_side_only_is_refused_for_the_other_side() -> None:
     assert result.match.expected_p95_mm(TRUTH.apply(SITES[1])) > 1.5 * near
 
 
+@pytest.mark.slow
 def test_a_mirrored_scan_is_recognised() -> None:
     lopsided = build_mouth(missing=(2, 3, 12), seed=4, cut=(-60.0, 30.0))
     scan = scan_of(lopsided, TRUTH, voxel_mm=0.5)
@@ -176,11 +180,24 @@ def test_a_mirrored_scan_is_recognised() -> None:
     assert any(f.code == "mirrored" for f in result.match.findings), result.match.reasons
 
 
+@pytest.mark.slow
 def test_another_mouth_is_not_trusted() -> None:
     stranger = surface_of(build_mouth(missing=(5, 6, 7, 8, 9), seed=9))
     stretched = Surface(stranger.points_mm * [1.15, 0.85, 1.0], stranger.triangles, stranger.frame)
     result = match_surface(volume(), stretched, jaw_up=1.0)
     assert not result.match.trusted
+
+
+@pytest.mark.slow
+def test_the_scan_of_the_other_jaw_is_recognised() -> None:
+    scene = random_mouth(11, restorations="none", missing=(36, 46))
+    both, _ = quick_volume(scene, 0.5, truth=False, centre_scene_mm=(0.0, 26.0, 2.0))
+    upper = scan_surface(scene, seed=2, upper=True).surface
+    right = match_surface(both, upper, jaw_up=-1.0)
+    assert right.match.trusted, right.match.reasons
+    wrong = match_surface(both, upper, jaw_up=1.0)
+    assert not wrong.match.trusted
+    assert any(f.code == "wrong-arch" for f in wrong.match.findings), wrong.match.reasons
 
 
 def test_a_scan_without_points_is_refused() -> None:
