@@ -141,8 +141,8 @@ class StripRows:
         if tracks is not None and len(tracks.stations_mm):
             k = int(np.argmin(np.abs(tracks.stations_mm - station)))
             lines += [
-                (_measured("Ridge width", float(tracks.width_mm[k])), muted),
-                (_measured("Ridge height", float(tracks.height_mm[k])), muted),
+                (_measured("width", float(tracks.width_mm[k])), muted),
+                (_measured("height", float(tracks.height_mm[k])), muted),
                 (f"Scatter level {mm(float(tracks.scatter[k]), 2)} of 1", muted),
             ]
         for k, (text, colour) in enumerate(lines):
@@ -151,4 +151,4 @@ class StripRows:
 
 
 def _measured(what: str, value_mm: float) -> str:
-    return f"{what} {mm(value_mm)} mm" if np.isfinite(value_mm) else f"{what} not measurable here"
+    return f"Ridge {what} {mm(value_mm)} mm" if np.isfinite(value_mm) else f"{what.capitalize()} not measurable"
