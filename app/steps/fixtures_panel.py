@@ -223,7 +223,8 @@ class FixturesPanel(StepPanel):
         for row in self.workspace.numbers.rows:
             if row.site != fixture.site or row.distance_mm > FAR_MM:
                 continue
-            to = row.obstacle if row.body == "fixture" else f"{row.obstacle} (drill)"
+            name = row.obstacle.replace(", ", " ")
+            to = name if row.body == "fixture" else f"drill to {name}"
             mark = " c" if row.convention else ""
             rows.append(
                 (to, f"{mm(row.distance_mm)} ± {mm(row.sigma_mm)}", f"{mm(row.margin_mm)}{mark}", row.state.value)

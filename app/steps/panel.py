@@ -15,7 +15,7 @@ from app.theme import GAP_PX
 from app.view_state import Step
 from app.workspace import Workspace
 
-PANEL_PX = 372
+PANEL_PX = 392
 """Width of the panel at first (our choice: a ledger row fits)."""
 
 

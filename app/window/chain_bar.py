@@ -24,7 +24,7 @@ QUESTIONS = {
     Step.OUTCOME: ("Outcome", "Did it land?"),
 }
 NO_ANSWER = {"open": "no answer yet", "waiting": "waits for what comes before", "stale": "to be done again"}
-CHAIN_PX = 98
+CHAIN_PX = 104
 JOINT_PX = 14
 """Width of the piece that joins two links."""
 
@@ -88,18 +88,29 @@ class ChainLink(QAbstractButton):
         shown = self.answer or NO_ANSWER.get(self.state, "")
         colour = theme.text if self.answer else theme.muted
         answer = inner.adjusted(0, top + 2, 2, 0)
-        most = max(int((answer.height() + 3) // QFontMetrics(painter.font()).height()) - 1, 2)
-        self._text(painter, shown, answer, FONT_SMALL_PX + 1, colour, bool(self.answer), most)
+        # A long answer goes smaller rather than being cut: it is what the link is for.
+        room = int(answer.height() + 4)
+        for size in (FONT_SMALL_PX + 1, FONT_SMALL_PX):
+            metrics = QFontMetrics(self._font(painter, size, bool(self.answer)))
+            most = max(room // metrics.height(), 1)
+            if "…" not in "".join(_lines(shown, metrics, int(answer.width()), most)):
+                break
+        self._text(painter, shown, answer, size, colour, bool(self.answer), most)
         painter.end()
+
+    @staticmethod
+    def _font(painter: QPainter, size: int, bold: bool) -> QFont:
+        font = QFont(painter.font())
+        font.setPixelSize(size)
+        font.setWeight(QFont.Weight.DemiBold if bold else QFont.Weight.Normal)
+        return font
 
     @staticmethod
     def _text(
         painter: QPainter, text: str, box: QRectF, size: int, colour: str, bold: bool = False, lines: int = 1
     ) -> int:
         """Write a text and give its height in pixels."""
-        font = QFont(painter.font())
-        font.setPixelSize(size)
-        font.setWeight(QFont.Weight.DemiBold if bold else QFont.Weight.Normal)
+        font = ChainLink._font(painter, size, bold)
         painter.setFont(font)
         painter.setPen(QColor(colour))
         metrics = QFontMetrics(font)
