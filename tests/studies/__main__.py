@@ -18,7 +18,7 @@ import sys  # noqa: E402
 
 from planner_core.errors import PlannerError  # noqa: E402
 
-STUDIES = ("match", "anatomy", "scatter", "drill", "propose")
+STUDIES = ("match", "anatomy", "scatter", "scatter_fit", "drill", "propose")
 """Modules of the studies, in the order of the work."""
 
 
