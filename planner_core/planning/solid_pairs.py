@@ -177,7 +177,7 @@ def _solids_overlap(pa, oa, aa, pb, ob, ab, starts, near_a, near_b):
     at_a, at_b = np.empty(3), np.empty(3)
     best = -np.inf
     chosen = np.zeros(3)
-    n_best = 6
+    n_best = 10
     values = np.full(n_best, -np.inf)
     directions = np.zeros((n_best, 3))
     start = np.empty(3)
@@ -204,6 +204,7 @@ def _solids_overlap(pa, oa, aa, pb, ob, ab, starts, near_a, near_b):
         n = directions[s].copy()
         value = values[s]
         step = 0.2
+        fan = 0.0
         while step > 1e-6:
             helper = np.zeros(3)
             helper[int(np.argmin(np.abs(n)))] = 1.0
@@ -211,8 +212,10 @@ def _solids_overlap(pa, oa, aa, pb, ob, ab, starts, near_a, near_b):
             u /= np.sqrt(u @ u)
             w = np.cross(n, u)
             improved = False
-            for k in range(8):
-                turn = np.pi / 4.0 * k
+            # The ridges of this function are sharp: the fan of tries turns on each round so as to find along them.
+            fan += 2.399963
+            for k in range(12):
+                turn = fan + np.pi / 6.0 * k
                 trial = n + step * (np.cos(turn) * u + np.sin(turn) * w)
                 trial /= np.sqrt(trial @ trial)
                 trial_value = _gap_along(pa, oa, aa, pb, ob, ab, trial, at_a, at_b)
@@ -221,7 +224,7 @@ def _solids_overlap(pa, oa, aa, pb, ob, ab, starts, near_a, near_b):
                     n = trial
                     break
             if not improved:
-                step *= 0.5
+                step *= 0.7
         if value > best:
             best = value
             chosen = n

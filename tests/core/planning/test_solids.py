@@ -147,6 +147,25 @@ def test_point_is_unmoved_by_rigid_motion(origin, axis, where):
     )
 
 
+@pytest.mark.parametrize("axes", [((0.5, 1, 0.25), (0.5, 1, 0)), ((1, 1, 0.5), (0.5, 1, 0))])
+def test_deep_overlap_against_many_directions(axes):
+    """The way out of a deep overlap is found along sharp ridges; plain enumeration of directions is the reference."""
+    a, b = (np.zeros(3), unit(axes[0])), (np.zeros(3), unit(axes[1]))
+    normals = np.random.default_rng(0).normal(size=(300_000, 3))
+    normals /= np.linalg.norm(normals, axis=1)[:, None]
+
+    def height(profile, axis, n):
+        along = n @ axis
+        return np.max(
+            profile[:, 0] * along[:, None] + profile[:, 1] * np.sqrt(np.clip(1 - along**2, 0, None))[:, None],
+            axis=1,
+        )
+
+    best = (-height(CYLINDER, a[1], normals) - height(CONE, b[1], -normals)).max()
+    for found in (between_solids(CYLINDER, a, CONE, b).mm, between_solids(CONE, b, CYLINDER, a).mm):
+        assert best - 1e-6 <= found < best + 0.01
+
+
 def test_profile_keeps_its_hull():
     waisted = convex_profile([[0, 2], [3, 1.5], [6, 2.2], [10, 1]])
     assert waisted[:, 0].tolist() == [0, 6, 10]
