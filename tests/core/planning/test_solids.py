@@ -149,7 +149,7 @@ def test_point_is_unmoved_by_rigid_motion(origin, axis, where):
 
 @pytest.mark.parametrize("axes", [((0.5, 1, 0.25), (0.5, 1, 0)), ((1, 1, 0.5), (0.5, 1, 0))])
 def test_deep_overlap_against_many_directions(axes):
-    """The way out of a deep overlap is found along sharp ridges; plain enumeration of directions is the reference."""
+    """The way out of a deep overlap, found along sharp ridges, against plain enumeration of directions."""
     a, b = (np.zeros(3), unit(axes[0])), (np.zeros(3), unit(axes[1]))
     normals = np.random.default_rng(0).normal(size=(300_000, 3))
     normals /= np.linalg.norm(normals, axis=1)[:, None]
