@@ -53,6 +53,8 @@ class GreyField:
     """Noise of one voxel on the relative scale."""
     step_mm: float
     """Sampling step along a profile, mm."""
+    bone: float = 2.0
+    """Compact bone on the relative scale."""
 
     @classmethod
     def of(cls, volume: Volume, levels: GreyLevels) -> GreyField:
@@ -65,6 +67,7 @@ class GreyField:
             offset=(volume.offset - levels.air) / span,
             noise=abs(levels.noise_sd / span),
             step_mm=min(0.2, max(0.1, 0.5 * min(volume.spacing_mm))),
+            bone=float(levels.relative(levels.bone)),
         )
 
 

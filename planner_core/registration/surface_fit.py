@@ -45,11 +45,13 @@ enamel, 2 to 3; NIST XCOM at 60 keV, M)."""
 CONTACT_ABOVE = 0.45
 """A border against soft tissue or a neighbour falls only to this level or higher; against air it falls lower."""
 
-BONE_UP_TO, BONE_UNDER = 2.2, 0.6
-"""A border from less than the first to more than the second (relative grey values) is bone under gingiva, not
-tooth:
-bone lies at 1.5 to 2.2, enamel above (NIST XCOM at 60 keV; M). Without this, gingiva settles on bone (seen in
-tests/studies)."""
+BONE_UNDER = 0.6
+"""A border from bone to more than this (relative grey value) is bone under gingiva, not tooth. Without this rule
+gingiva settles on bone (seen in tests/studies)."""
+
+BONE_REACH, BONE_LEAST, BONE_MOST = 1.12, 2.2, 2.7
+"""What is less dense than the first times the scan's own compact bone counts as bone, within the other two bounds
+(relative grey values: bone lies at 1.5 to 2.4, enamel at 2.8 and more; NIST XCOM at 60 keV, M)."""
 
 OFFSET_PRIOR_MM = (0.12, 0.12, 0.35)
 """How far the shared edge offset of gingiva, tooth and saturated restoration may go, one standard deviation, mm
@@ -107,15 +109,20 @@ class SurfaceFit:
         return float((areas * self.weight).sum() / areas.sum())
 
 
-def _kinds(edges: Edges) -> NDArray[np.int8]:
+def edge_kinds(edges: Edges, bone: float) -> NDArray[np.int8]:
+    """Give the kind of each border: 0 gingiva, 1 tooth, 2 saturated restoration, -1 no border of a surface scan.
+
+    `bone` is compact bone on the relative scale.
+    """
     kind = np.full(len(edges.offset_mm), -1, np.int8)
+    bone_up_to = min(max(BONE_REACH * bone, BONE_LEAST), BONE_MOST)
     found = edges.found
     kind[found & (edges.inside < DENSE_FROM)] = 0
     kind[found & (edges.inside >= DENSE_FROM)] = 1
     kind[found & (edges.inside >= 0.98 * CLIP_RELATIVE)] = 2
     # Soft tissue against soft tissue is no border of the scanned surface, nor is bone against the gingiva over it.
     kind[(kind == 0) & (edges.outside > CONTACT_ABOVE)] = -1
-    kind[(kind == 1) & (edges.inside < BONE_UP_TO) & (edges.outside > BONE_UNDER)] = -1
+    kind[(kind == 1) & (edges.inside < bone_up_to) & (edges.outside > BONE_UNDER)] = -1
     return kind
 
 
@@ -194,7 +201,7 @@ def look(
     """Find the edges at a pose and give each its weight."""
     points = pose.apply(sample.points_mm)
     edges = edges_along(field_, points, pose.apply_direction(sample.normals), stage.half_width_mm)
-    kind = _kinds(edges)
+    kind = edge_kinds(edges, field_.bone)
     residual = np.where(kind >= 0, edges.offset_mm - offsets_mm[np.maximum(kind, 0)], np.nan)
     degraded = None if degradation is None else np.asarray(degradation(points), dtype=np.float64)
     sigma = edge_sigma_mm(edges, field_.noise, degraded)

@@ -17,7 +17,7 @@ from planner_core.registration.match import Match, Road
 from planner_core.registration.rough_start import rough_starts
 from planner_core.registration.settle import mirror_share, settle
 from planner_core.registration.surface_error import Correlation, surface_covariance
-from planner_core.registration.surface_fit import Degradation, SurfaceFit
+from planner_core.registration.surface_fit import Degradation, SurfaceFit, edge_kinds
 from planner_core.registration.surface_sample import (
     SurfaceSample,
     looks_inside_out,
@@ -182,7 +182,8 @@ def distance_map_mm(field_: GreyField, surface: Surface, pose: RigidTransform) -
     if looks_inside_out(surface):
         normals = -normals
     edges = edges_along(field_, pose.apply(surface.points_mm), normals, MAP_HALF_WIDTH_MM)
-    return np.asarray(edges.offset_mm, dtype=np.float64)
+    # Borders that cannot be the scanned surface (bone under gingiva) would show a distance that means nothing.
+    return np.where(edge_kinds(edges, field_.bone) >= 0, edges.offset_mm, np.nan).astype(np.float64)
 
 
 def _mirrored(sample: SurfaceSample) -> SurfaceSample:
