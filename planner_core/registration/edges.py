@@ -111,13 +111,52 @@ def trilinear(stored: AnyArray, a: float, b: float, c: float) -> float:
 
 
 @njit(nogil=True, cache=True, fastmath=True)
+def steepest_fall(profile: AnyArray, jump: int, step: float, prefer: float, centre: float, least: float) -> int:
+    """Give the sample of the steepest fall, near ones preferred; -1 where nothing falls by `least`."""
+    count = len(profile)
+    half = count // 2
+    best, place = 0.0, -1
+    for k in range(jump, count - jump):
+        fall = profile[k - jump] - profile[k + jump]
+        if fall < least:
+            continue
+        if k > jump and profile[k - 1 - jump] - profile[k - 1 + jump] > fall:
+            continue
+        if k < count - jump - 1 and profile[k + 1 - jump] - profile[k + 1 + jump] > fall:
+            continue
+        away = ((k - half) * step - centre) / prefer
+        score = min(fall, 1.5) * math.exp(-0.5 * away * away)
+        if score > best:
+            best, place = score, k
+    return place
+
+
+@njit(nogil=True, cache=True, fastmath=True)
+def middle_crossing(profile: AnyArray, place: int, reach: int) -> tuple[float, float, float]:
+    """Give where the profile crosses the middle of its two sides near `place` (-1: nowhere), and both levels."""
+    count = len(profile)
+    inner, outer = profile[place], profile[place]
+    for k in range(max(0, place - reach), place):
+        inner = max(inner, profile[k])
+    for k in range(place + 1, min(count, place + reach + 1)):
+        outer = min(outer, profile[k])
+    middle = 0.5 * (inner + outer)
+    found, nearest = -1.0, 1e9
+    for k in range(max(0, place - reach), min(count - 1, place + reach)):
+        if profile[k] >= middle and profile[k + 1] < middle:
+            at = k + (profile[k] - middle) / (profile[k] - profile[k + 1])
+            if abs(at - place) < nearest:
+                nearest, found = abs(at - place), at
+    return found, inner, outer
+
+
+@njit(nogil=True, cache=True, fastmath=True)
 def find_edges(
     stored: AnyArray,
-    index_from: AnyArray,
     scale: float,
     offset: float,
-    points: AnyArray,
-    normals: AnyArray,
+    index: AnyArray,
+    along: AnyArray,
     start: int,
     stop: int,
     step: float,
@@ -131,62 +170,31 @@ def find_edges(
 ) -> None:
     """Fill `out` (n, 4) with edge offset, slope, inside and outside level for points `start` to `stop`.
 
-    `half` samples on either side of the point; `reach` samples per side level and `prefer` the spread (mm) of the
-    preference for edges near `centre`.
+    `index` and `along` (n, 3) are the points and one step along their normals as fractional indices; `half` samples
+    on either side of a point, `reach` samples per side level.
     """
     count = 2 * half + 1
     profile = np.empty(count, np.float32)
     jump = max(1, int(0.3 / step + 0.5))
     top0, top1, top2 = stored.shape[0] - 1, stored.shape[1] - 1, stored.shape[2] - 1
     for p in range(start, stop):
-        out[p, 0] = np.nan
-        x, y, z = points[p, 0], points[p, 1], points[p, 2]
-        nx, ny, nz = normals[p, 0] * step, normals[p, 1] * step, normals[p, 2] * step
-        a = index_from[0, 0] * x + index_from[0, 1] * y + index_from[0, 2] * z + index_from[0, 3]
-        b = index_from[1, 0] * x + index_from[1, 1] * y + index_from[1, 2] * z + index_from[1, 3]
-        c = index_from[2, 0] * x + index_from[2, 1] * y + index_from[2, 2] * z + index_from[2, 3]
-        da = index_from[0, 0] * nx + index_from[0, 1] * ny + index_from[0, 2] * nz
-        db = index_from[1, 0] * nx + index_from[1, 1] * ny + index_from[1, 2] * nz
-        dc = index_from[2, 0] * nx + index_from[2, 1] * ny + index_from[2, 2] * nz
-        fits = True
+        a, b, c = index[p, 0], index[p, 1], index[p, 2]
+        da, db, dc = along[p, 0], along[p, 1], along[p, 2]
+        fits = da * da + db * db + dc * dc > 1e-12
         for side in (-half, half):
             ea, eb, ec = a + side * da, b + side * db, c + side * dc
             if ea < 0 or eb < 0 or ec < 0 or ea >= top0 or eb >= top1 or ec >= top2:
                 fits = False
-        if not fits or da * da + db * db + dc * dc < 1e-12:
+        if not fits:
             continue
         for k in range(count):
             s = k - half
             value = trilinear(stored, a + s * da, b + s * db, c + s * dc) * scale + offset
             profile[k] = min(value, clip)
-        best, place = 0.0, -1
-        for k in range(jump, count - jump):
-            fall = profile[k - jump] - profile[k + jump]
-            if fall < least:
-                continue
-            if k > jump and profile[k - 1 - jump] - profile[k - 1 + jump] > fall:
-                continue
-            if k < count - jump - 1 and profile[k + 1 - jump] - profile[k + 1 + jump] > fall:
-                continue
-            away = ((k - half) * step - centre) / prefer
-            score = min(fall, 1.5) * math.exp(-0.5 * away * away)
-            if score > best:
-                best, place = score, k
+        place = steepest_fall(profile, jump, step, prefer, centre, least)
         if place < 0:
             continue
-        inner, outer = profile[place], profile[place]
-        for k in range(max(0, place - reach), place):
-            inner = max(inner, profile[k])
-        for k in range(place + 1, min(count, place + reach + 1)):
-            outer = min(outer, profile[k])
-        middle = 0.5 * (inner + outer)
-        # The crossing of the middle nearest to the steepest fall.
-        found, nearest = -1.0, 1e9
-        for k in range(max(0, place - reach), min(count - 1, place + reach)):
-            if profile[k] >= middle and profile[k + 1] < middle:
-                at = k + (profile[k] - middle) / (profile[k] - profile[k + 1])
-                if abs(at - place) < nearest:
-                    nearest, found = abs(at - place), at
+        found, inner, outer = middle_crossing(profile, place, reach)
         if found < 0.0:
             continue
         cell = int(found)
@@ -224,17 +232,20 @@ def edges_along(
     centre_mm : float
         Where along the normal an edge is expected, mm.
     """
-    points = np.ascontiguousarray(points_lps_mm, dtype=np.float64)
-    normals = np.ascontiguousarray(normals_lps, dtype=np.float64)
-    out = np.full((len(points), 4), np.nan, np.float32)
     step = field.step_mm
+    to_index = field.index_from_lps
+    points = np.ascontiguousarray(
+        np.asarray(points_lps_mm, dtype=np.float64) @ to_index[:3, :3].T + to_index[:3, 3]
+    )
+    along = np.ascontiguousarray(step * np.asarray(normals_lps, dtype=np.float64) @ to_index[:3, :3].T)
+    out = np.full((len(points), 4), np.nan, np.float32)
     half = max(4, round((half_width_mm + SIDE_MM) / step))
     reach = max(2, round(SIDE_MM / step))
     prefer = half_width_mm if prefer_mm is None else prefer_mm
 
     def work(start: int, stop: int) -> None:
         find_edges(
-            field.stored, field.index_from_lps, field.scale, field.offset, points, normals, start, stop,
+            field.stored, field.scale, field.offset, points, along, start, stop,
             step, half, reach, prefer, centre_mm, np.float32(CLIP_RELATIVE), np.float32(LEAST_FALL), out,
         )  # fmt: skip
 
