@@ -29,6 +29,9 @@ from planner_core.imaging.decode_child import FAILED, OK, READY
 MOST_CHILDREN = 2
 """Decoding processes at a time (our choice: two cores)."""
 
+MOST_IDLE = 2
+"""Processes that wait for work, at most (our choice: 40 MB each; one is started in half a second)."""
+
 START_S = 60.0
 """How long a process may take to start (our choice: a busy, slow disk)."""
 
@@ -147,7 +150,7 @@ def _waiting(plugins: tuple[str, ...]) -> _Child | None:
             if child.plugins == plugins:
                 _idle.remove(child)
                 return child
-        if len(_idle) >= MOST_CHILDREN - 1 and _idle:
+        while len(_idle) >= MOST_IDLE:
             _idle.pop(0).end()
     return None
 

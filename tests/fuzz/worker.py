@@ -13,6 +13,7 @@ import traceback
 from pathlib import Path
 
 from planner_core.errors import PlannerError
+from planner_core.imaging import decode_pool
 from planner_core.imaging.dicom_import import list_series, read_dicom
 from planner_core.imaging.open_scan import open_scan
 from planner_core.imaging.surface_files import read_surface
@@ -62,6 +63,7 @@ def main(seed: int, first: int, last: int, step: int) -> None:
     ) as folder:
         place = Path(folder)
         kinds = samples(place)
+        decode_pool.MOST_IDLE = 8  # one for each kind of picture: starting them anew would take most of the time
         base = held()[0]
         # Virtual memory is limited a little above, so that a wild allocation fails here and not on the machine.
         status = Path("/proc/self/status").read_text()
