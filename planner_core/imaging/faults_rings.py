@@ -11,6 +11,8 @@ from planner_core.imaging.grey_scale import GreyLevels
 
 SLICES = 16
 ANGLES = 180
+LEAST_SLICES = 8
+"""A ring runs through the slices; in fewer of them anatomy may look like one (our choice)."""
 LEAST_SHARE = 0.2
 """Share of a circle that must be soft tissue for its radius to count (our choice)."""
 
@@ -38,7 +40,7 @@ def strongest_ring(volume: Volume, grey: GreyLevels) -> Rings:
     count, rows, columns = volume.shape
     spacing = float(np.mean(volume.spacing_mm[1:]))
     radii = np.arange(6.0, 0.5 * min(rows, columns) - 2.0)
-    if len(radii) < 30:
+    if len(radii) < 30 or count < LEAST_SLICES:
         return Rings(0.0, 0.0, 0.0)
     angles = 2.0 * np.pi * np.arange(ANGLES) / ANGLES
     y = 0.5 * (rows - 1) + radii[:, None] * np.sin(angles)

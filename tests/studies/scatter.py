@@ -128,43 +128,61 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     parser.add_argument("--mouths", type=int, default=20, help="simulated mouths; eight in twenty are not restored")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--coarse", action="store_true", help="voxels of 0.6 mm and 200 views: a third of the time")
+
+
+@define
+class Tally:
+    """Everything counted so far."""
+
+    pools: dict[str, Pool] = field(factory=lambda: {name: Pool() for name in (OURS, *BASELINES)})
+    bodies: list[BodyCount] = field(factory=list)
+    reductions: list[dict[str, float]] = field(factory=list)
+    mouths: list[dict[str, Any]] = field(factory=list)
+
+    def add(self, mouth: StudyMouth) -> None:
+        """Check one mouth and count."""
+        volume = mouth.scan.volume
+        start = time.perf_counter()
+        check = check_scan(volume)
+        took = time.perf_counter() - start
+        level = check.degradation
+        full = np.zeros(volume.shape, np.float32) if level is None else level.astype(np.float32)
+        _add(self.pools[OURS], mouth, full, np.asarray(check.slice_scores))
+        for name, estimate in BASELINES.items():
+            values = estimate(volume)
+            _add(self.pools[name], mouth, values, _mean_in_region(values, mouth))
+        self.bodies.append(count_bodies(mouth, check))
+        changed = reduction(mouth, check)
+        if changed is not None:
+            self.reductions.append(changed)
+        codes = sorted({finding.code for finding in check.findings})
+        self.mouths.append({"kind": mouth.kind, "findings": codes, "check_s": round(took, 1)})
+
+    def result(self) -> dict[str, Any]:
+        """Give the counts."""
+        estimates = {
+            name: summary(pool, SLICE_DEGRADED_FROM if name == OURS else None) for name, pool in self.pools.items()
+        }
+        return {
+            "mouths": len(self.mouths),
+            "estimates": estimates,
+            "targets": TARGETS,
+            "restorations": _bodies(self.bodies),
+            "reduction": _reduction(self.reductions),
+            "each": self.mouths,
+        }
 
 
 def run(args: argparse.Namespace) -> dict[str, Any]:
     """Simulate, check and count."""
-    pools = {name: Pool() for name in (OURS, *BASELINES)}
-    bodies: list[BodyCount] = []
-    reductions: list[dict[str, float]] = []
-    mouths = []
+    tally = Tally()
     for number in range(args.mouths):
         start = time.perf_counter()
-        mouth = study_mouth(kind_of(number), args.seed * 1000 + number)
-        simulated = time.perf_counter()
-        check = check_scan(mouth.scan.volume)
-        checked = time.perf_counter()
-        level = check.degradation
-        full = np.zeros(mouth.scan.volume.shape, np.float32) if level is None else level.astype(np.float32)
-        _add(pools[OURS], mouth, full, np.asarray(check.slice_scores))
-        for name, estimate in BASELINES.items():
-            values = estimate(mouth.scan.volume)
-            _add(pools[name], mouth, values, _mean_in_region(values, mouth))
-        bodies.append(count_bodies(mouth, check))
-        changed = reduction(mouth, check)
-        if changed is not None:
-            reductions.append(changed)
-        codes = sorted({finding.code for finding in check.findings})
-        mouths.append({"kind": mouth.kind, "findings": codes, "check_s": round(checked - simulated, 1)})
+        mouth = study_mouth(kind_of(number), args.seed * 1000 + number, args.coarse)
+        tally.add(mouth)
         print(f"{number + 1} of {args.mouths}: {mouth.kind}, {time.perf_counter() - start:.0f} s", file=sys.stderr)
-    estimates = {name: summary(pool, SLICE_DEGRADED_FROM if name == OURS else None) for name, pool in pools.items()}
-    return {
-        "mouths": args.mouths,
-        "seed": args.seed,
-        "estimates": estimates,
-        "targets": TARGETS,
-        "restorations": _bodies(bodies),
-        "reduction": _reduction(reductions),
-        "each": mouths,
-    }
+    return tally.result() | {"seed": args.seed, "coarse": args.coarse}
 
 
 def _bodies(counts: list[BodyCount]) -> dict[str, float]:
@@ -198,7 +216,8 @@ def _reduction(changes: list[dict[str, float]]) -> dict[str, float]:
 def table(result: dict[str, Any]) -> str:
     """Give the study as text."""
     columns = list(TARGETS)
-    lines = [f"{result['mouths']} mouths, seed {result['seed']}"]
+    settings = f", seed {result.get('seed')}{', coarse' if result.get('coarse') else ''}"
+    lines = [f"{result['mouths']} mouths{settings}"]
     lines.append(f"{'':26}" + "".join(f"{name:>15}" for name in columns))
     for name, values in (*result["estimates"].items(), ("target", result["targets"])):
         lines.append(f"{name:26}" + "".join(f"{values[column]:15.3f}" for column in columns))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 from numpy.typing import NDArray
 
 from phantoms.physics.acquisition import Acquisition
@@ -18,6 +18,8 @@ CYCLE = (
     "ceramic noisy", "noisy", "mixed",
 )  # fmt: skip
 """Kinds of twenty mouths: twelve with restorations (ceramic or mixed), eight without; then all over again."""
+
+COARSE_VOXEL_MM, COARSE_VIEWS = 0.6, 200
 
 WITHOUT = ("clean", "noisy", "moved")
 FIELD_MM = (46.0, 76.0, 76.0)
@@ -109,9 +111,14 @@ def acquisition_of(kind: str, seed: int) -> Acquisition:
     )
 
 
-def study_mouth(kind: str, seed: int) -> StudyMouth:
-    """Simulate one mouth with its truth (about half a minute)."""
+def study_mouth(kind: str, seed: int, coarse: bool = False) -> StudyMouth:
+    """Simulate one mouth with its truth (about half a minute; a third of that if `coarse`)."""
     scene, acquisition = scene_of(kind, seed), acquisition_of(kind, seed)
+    if coarse:
+        rows = [4 * round(n * acquisition.voxel_mm / COARSE_VOXEL_MM / 4) for n in acquisition.shape]
+        acquisition = evolve(
+            acquisition, voxel_mm=COARSE_VOXEL_MM, shape=(rows[0], rows[1], rows[2]), views=COARSE_VIEWS
+        )
     scan = simulate(scene, acquisition, seed, with_truth=True)
     centre = scene.lps_from_scene.apply(np.array(acquisition.centre_scene_mm))
     _, bodies = jaw_region(fine_map(scene, acquisition, centre), acquisition)

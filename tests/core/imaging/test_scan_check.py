@@ -100,11 +100,30 @@ def test_a_head_without_metal_has_no_degraded_slices():
     assert sum(body.volume_mm3 for body in check.restorations) < 100.0
 
 
+def _metal_slice(name: str) -> ScanCheck:
+    values = np.fromfile(shared_data(f"dental_metal_slices/{name}.raw"), "<f4").reshape(1, 512, 512)
+    return check_scan(Volume(values.astype(np.int16).repeat(3, axis=0), _upright(1.0, 0.45)))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "sites"), [("08", 1), ("10", 2), ("18", 1), ("20", 2)])
+def test_metal_of_real_slices_is_found_on_one_side_or_both(name: str, sites: int):
+    """data/dental_metal_slices/SOURCE.txt: the same slice with metal on one side, and on both."""
+    check = _metal_slice(name)
+    assert len(check.restorations) == sites
+    sides = {bool(body.centre_lps_mm[0] > 115.0) for body in check.restorations}
+    assert len(sides) == sites
+    assert check.slice_scores.min() > 0.0
+
+
+@pytest.mark.slow
+def test_a_real_slice_without_teeth_has_no_ruined_jaw():
+    assert _metal_slice("01").degraded_slices == ()
+
+
+@pytest.mark.slow
 def test_slices_with_more_metal_score_higher():
-    """Slices 08 and 10 of data/dental_metal_slices are the same anatomy with 85 and 160 metal pixels."""
-    scores = []
-    for name in ("08", "10"):
-        values = np.fromfile(shared_data(f"dental_metal_slices/{name}.raw"), "<f4").reshape(1, 512, 512)
-        volume = Volume(values.astype(np.int16).repeat(3, axis=0), _upright(1.0, 0.45))
-        scores.append(float(check_scan(volume).slice_scores.mean()))
-    assert scores[0] < scores[1]
+    """Slices 08 and 10, and 18 and 20, are the same anatomy with metal on one side and on both."""
+    scores = {name: float(_metal_slice(name).slice_scores.mean()) for name in ("08", "10", "18", "20")}
+    assert scores["08"] < scores["10"]
+    assert scores["18"] < scores["20"]
