@@ -28,13 +28,21 @@ about 30 mm high and its crowns 10; M)."""
 SLAB_MM = 0.6
 """Thickness of the section against noise, mm (our choice: two voxels of a usual scan)."""
 
-FIRST_LEVEL = 0.4
-"""Share of the soft-to-bone step at which the outline is first drawn, before each point is set locally (our
+FIRST_LEVELS = (0.4, 0.3, 0.22, 0.16)
+"""Shares of the soft-to-bone step at which the outline is first drawn, before each point is set locally; a thin
+plate that the first one leaves open may close at the next (our
 choice)."""
 
 CLOSE_MM = 1.5
 """Half width of gaps in the cortex that are bridged (the mental foramen is about 3 mm high: Int J Dent
 2018:4571895; S)."""
+
+SPUR_MM = 0.8
+"""Half width of spurs that are cut off there, mm (our choice: two voxels)."""
+
+SOLID_MM, SOLID_SHARE = 4.0, 0.78
+"""A mask that grows beyond its area over this share when gaps of twice 4 mm are bridged is an open ring (our
+choice: a lingual hollow of 3 mm adds about a tenth)."""
 
 LEAST_AREA_MM2 = 25.0
 """Smaller pieces are no jaw (our choice)."""
@@ -69,6 +77,8 @@ class Outline:
         Enamel or a restoration belongs to the outline: its end is no ridge crest.
     cut : bool
         The outline leaves the scanned volume.
+    solid : bool
+        False where the cortex is not seen all the way round: the outline runs through the marrow.
     """
 
     station_mm: float
@@ -81,6 +91,7 @@ class Outline:
     up_lps: FloatArray
     tooth: bool
     cut: bool
+    solid: bool = True
 
     def to_lps(self, points_mm: FloatArray) -> FloatArray:
         """Take (outwards, up) points of shape (..., 2) to LPS mm."""
@@ -114,7 +125,15 @@ def bone_outline(volume: Volume, arch: ArchCurve, station_mm: float, levels: Gre
     base, up = arch.point_at(station_mm), np.asarray(arch.up_lps)
     outward = arch.outward_at(station_mm)
     middle_pixel = frame.to_pixel(base)
-    mask = _jaw_mask(picture, middle_pixel[:2], arch.jaw, levels)
+    mask, solid = None, False
+    for share in FIRST_LEVELS:
+        tried = _jaw_mask(picture, middle_pixel[:2], arch.jaw, levels, share)
+        if tried is None:
+            continue
+        mask = tried if mask is None else mask
+        if _is_solid(tried):
+            mask, solid = tried, True
+            break
     if mask is None:
         return None
     contour = max(find_contours(mask, 0.5), key=len)
@@ -128,16 +147,16 @@ def bone_outline(volume: Volume, arch: ArchCurve, station_mm: float, levels: Gre
     normals = _normals(plane)
     outline = Outline(
         station_mm, plane, normals, np.full(len(plane), np.nan), frame, base, outward, up,
-        _holds_tooth(picture, mask[1:-1, 1:-1], levels), cut,
+        _holds_tooth(picture, mask[1:-1, 1:-1], levels), cut, solid,
     )  # fmt: skip
     return _set_locally(volume, outline, levels)
 
 
 def _jaw_mask(
-    picture: NDArray[np.float32], middle: FloatArray, jaw: Jaw, levels: GreyLevels
+    picture: NDArray[np.float32], middle: FloatArray, jaw: Jaw, levels: GreyLevels, share: float
 ) -> NDArray[np.bool_] | None:
     """Give the filled mask of the jaw's own bone in the section, padded by one pixel."""
-    threshold = levels.soft_tissue + FIRST_LEVEL * (levels.bone - levels.soft_tissue)
+    threshold = levels.soft_tissue + share * (levels.bone - levels.soft_tissue)
     hard = np.pad(ndimage.gaussian_filter(picture, 0.8) > threshold, 1)
     labelled: tuple[NDArray[np.int32], int] = ndimage.label(hard)
     pieces, count = labelled
@@ -167,10 +186,23 @@ def _jaw_mask(
     solid = ndimage.binary_fill_holes(closed)
     inner = ndimage.distance_transform_edt(solid) > radius + 1
     filled = ndimage.binary_fill_holes((pieces == best) | inner | (solid & ~closed))
+    if share < FIRST_LEVELS[1]:
+        # So low a level lets noise of the soft tissue hang on to the bone.
+        deep = ndimage.distance_transform_edt(np.pad(filled, 1))[1:-1, 1:-1] > SPUR_MM / PIXEL_MM
+        filled = filled & (ndimage.distance_transform_edt(~deep) <= SPUR_MM / PIXEL_MM + 0.5)
     labels, number = ndimage.label(filled)
     if number > 1:
         filled = labels == 1 + int(np.argmax(np.bincount(labels.ravel())[1:]))
     return np.asarray(filled)
+
+
+def _is_solid(mask: NDArray[np.bool_]) -> bool:
+    """Tell whether the mask is a filled bone and not a cortex that opens into the marrow."""
+    radius = SOLID_MM / PIXEL_MM
+    padded = np.pad(mask, round(radius) + 2)
+    outside = ndimage.distance_transform_edt(~padded) > radius
+    closed = ndimage.binary_fill_holes(ndimage.distance_transform_edt(~outside) > radius)
+    return float(mask.sum()) >= SOLID_SHARE * float(closed.sum())
 
 
 def _holds_tooth(picture: NDArray[np.float32], mask: NDArray[np.bool_], levels: GreyLevels) -> bool:
@@ -216,5 +248,5 @@ def _set_locally(volume: Volume, outline: Outline, levels: GreyLevels) -> Outlin
     rise = np.where(good, edges.rise, np.nan)
     return Outline(
         outline.station_mm, points, _normals(points), rise, outline.frame, outline.base_lps_mm, outline.outward_lps,
-        outline.up_lps, outline.tooth, outline.cut,
+        outline.up_lps, outline.tooth, outline.cut, outline.solid,
     )  # fmt: skip

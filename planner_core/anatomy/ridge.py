@@ -155,6 +155,8 @@ def ridge_at(
         return _nothing(station_mm, arch.jaw, f"{NOT_MEASURABLE}: no bone of this jaw in the scan")
     if outline.tooth and crest_cut is None:
         return _nothing(station_mm, arch.jaw, f"{NOT_MEASURABLE}: a tooth or a restoration stands on the ridge")
+    if not outline.solid:
+        return _nothing(station_mm, arch.jaw, f"{NOT_MEASURABLE}: the cortex is not seen all the way round")
     return _measure(volume, arch, outline, bone, canals, spaces, levels, degradation, crest_cut)
 
 
