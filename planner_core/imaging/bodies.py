@@ -31,6 +31,11 @@ LEAST_CUT_DEPTH_MM = 1.0
 """Where enamel may be cut, a body must be this deep from its surface inwards: enamel saturates in thin caps, crowns
 of zirconia or metal with their bloom are thicker (our choice)."""
 
+LEAST_DEPTH_MM, SURELY_DENSE = 0.9, 4.5
+"""A body thinner than twice this must be denser than that: caps of enamel brightened by streaks and noise lie at
+0.4 to 0.8 mm and 3.4 to 3.6 soft-to-bone distances, fillings at 1.0 mm and more (our choice, on simulated
+mouths)."""
+
 SHARE_OF_SPAN = 0.005
 """A voxel this near the top of the scale, as a share of its span, counts as saturated (our choice)."""
 
@@ -141,11 +146,13 @@ def _measure(
     if may_cut_enamel(grey) and depth_mm < LEAST_CUT_DEPTH_MM:
         return None
     values = part[only]
+    density = float((np.median(values) - grey.soft_tissue) / (grey.bone - grey.soft_tissue))
+    if depth_mm < LEAST_DEPTH_MM and density < SURELY_DENSE:
+        return None
     saturated = grey.saturated and float(values.max()) >= grey.highest - SHARE_OF_SPAN * (
         grey.highest - grey.lowest
     )
     places = volume.to_lps(voxels + low)
-    density = float((np.median(values) - grey.soft_tissue) / (grey.bone - grey.soft_tissue))
     kind, confidence = kind_of(places, size, depth_mm, density, saturated)
     lps_extent = np.ptp(places, axis=0) + np.abs(volume.lps_from_index[:3, :3]).sum(axis=1)
     return Restoration(places.mean(axis=0), size, lps_extent, saturated, kind, confidence)
@@ -153,3 +160,14 @@ def _measure(
 
 def _ends(part: slice) -> tuple[float, float]:
     return part.start - 0.5, part.stop - 0.5
+
+
+def measured_small(volume: Volume, grey: GreyLevels, voxels: NDArray[np.intp]) -> Restoration:
+    """Measure a small dense body from its voxels (n, 3)."""
+    places = volume.to_lps(voxels)
+    values = volume.grey(volume.stored[tuple(voxels.T)])
+    density = float((np.median(values) - grey.soft_tissue) / (grey.bone - grey.soft_tissue))
+    size = len(voxels) * volume.voxel_volume_mm3
+    kind, confidence = kind_of(places, size, 0.0, density, False)
+    extent = np.ptp(places, axis=0) + np.abs(volume.lps_from_index[:3, :3]).sum(axis=1)
+    return Restoration(places.mean(axis=0), size, extent, False, kind, confidence)

@@ -48,7 +48,7 @@ class ScanCheck:
     Parameters
     ----------
     restorations : tuple of Restoration
-        Largest first.
+        Largest first; small ones that stand alone (markers) at the end.
     slice_scores : array of shape (slices,)
         Expected share (0..1) of ruined voxels of the jaw region (hard tissue grown by 4 mm, bodies left out).
     degraded_slices : tuple of (first, last)
@@ -144,6 +144,7 @@ def check_scan(volume: Volume, progress: Progress = silent) -> ScanCheck:
     scores = slice_scores(volume, estimate)
     ranges = _ranges(scores >= SLICE_DEGRADED_FROM, max(1, round(LEAST_GAP_SLICES_MM / volume.spacing_mm[0])))
     findings = _findings(volume, estimate.restorations, ranges, grey)
+    findings += _small_findings(len(estimate.small))
     findings += find_faults(volume, grey, estimate, part_of(progress, 0.9, 1.0))
     level_map = added_map = None
     if estimate.chance is not None and estimate.added is not None:
@@ -151,7 +152,7 @@ def check_scan(volume: Volume, progress: Progress = silent) -> ScanCheck:
         added_map = _as_volume(estimate.added * np.float32(grey.contrast), estimate.cells.lps_from_cell, None)
     progress(1.0, "Scan checked")
     return ScanCheck(
-        estimate.restorations,
+        (*estimate.restorations, *estimate.small),
         scores,
         ranges,
         level_map,
@@ -180,6 +181,13 @@ def _as_volume(values: NDArray[np.float32], lps_from_index: FloatArray, steps: f
     if steps is None:
         steps = 32000.0 / max(float(np.abs(values).max()), 1e-6)
     return Volume(np.rint(values * np.float32(steps)).astype(np.int16), lps_from_index, scale=1.0 / steps)
+
+
+def _small_findings(count: int) -> tuple[Finding, ...]:
+    if not count:
+        return ()
+    text = "One small dense body stands" if count == 1 else f"{count} small dense bodies stand"
+    return (Finding(Severity.NOTE, "small-dense-bodies", f"{text} alone, as markers do."),)
 
 
 def _findings(

@@ -9,7 +9,8 @@ from scipy import ndimage
 
 from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.volume import Volume
-from planner_core.imaging.bodies import Restoration, dense_from, find_bodies, may_cut_enamel
+from planner_core.imaging.bodies import Restoration, dense_from, find_bodies, may_cut_enamel, measured_small
+from planner_core.imaging.bodies_small import small_bodies
 from planner_core.imaging.grey_scale import GreyLevels
 from planner_core.imaging.scatter_cells import Cells, cells_of, long_axis
 from planner_core.imaging.scatter_chance import chance_of, jaw_region
@@ -53,6 +54,8 @@ class Estimate:
         What the bodies added, on the relative scale (0 air, 1 soft tissue).
     region : bool array
         The jaw: hard tissue grown by 4 mm without the bodies.
+    small : tuple of Restoration
+        Small dense bodies that stand alone: markers. They throw no streaks to speak of.
     """
 
     cells: Cells
@@ -61,6 +64,7 @@ class Estimate:
     chance: Image | None = field(repr=False)
     added: Image | None = field(repr=False)
     region: NDArray[np.bool_] = field(repr=False)
+    small: tuple[Restoration, ...] = ()
 
 
 def first_look(volume: Volume, grey: GreyLevels) -> tuple[Cells, Image, tuple[Restoration, ...]]:
@@ -80,9 +84,10 @@ def estimate_scatter(volume: Volume, grey: GreyLevels, progress: Progress = sile
     """
     progress(0.0, "Looking for dense restorations")
     cells, share, restorations = first_look(volume, grey)
+    small = _small(volume, grey, restorations)
     bone = float(grey.relative(grey.bone))
     if not restorations:
-        return Estimate(cells, share, (), None, None, jaw_region(cells, cells.relative, share, bone))
+        return Estimate(cells, share, (), None, None, jaw_region(cells, cells.relative, share, bone), small)
     step = part_of(progress, 0.1, 0.9)
 
     def follow(fraction: float, text: str = "") -> None:
@@ -95,14 +100,24 @@ def estimate_scatter(volume: Volume, grey: GreyLevels, progress: Progress = sile
             restorations = kept
             share = _share_of(cells, share, restorations)
             if not restorations:
-                return Estimate(cells, share, (), None, None, jaw_region(cells, cells.relative, share, bone))
+                return Estimate(cells, share, (), None, None, jaw_region(cells, cells.relative, share, bone), small)
             difference = difference_of(cells, share, bone, follow)
     progress(0.9, "Estimating the degradation")
     chance = chance_of(features_of(cells, share, difference, bone))
     region = jaw_region(cells, cells.relative - difference.added, share, bone)
     chance[share > 0.5] = 1.0
     chance[~cells.inside] = 0.0
-    return Estimate(cells, share, restorations, chance, difference.added, region)
+    return Estimate(cells, share, restorations, chance, difference.added, region, small)
+
+
+def _small(volume: Volume, grey: GreyLevels, restorations: tuple[Restoration, ...]) -> tuple[Restoration, ...]:
+    """Measure the small bodies that are no part of a larger one."""
+    found = [measured_small(volume, grey, voxels) for voxels in small_bodies(volume, grey)]
+    return tuple(
+        body
+        for body in found
+        if not any(np.linalg.norm(body.centre_lps_mm - r.centre_lps_mm) < 2.0 for r in restorations)
+    )
 
 
 def _labels(cells: Cells, share: Image) -> tuple[NDArray[np.int32], FloatArray]:
