@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from planner_core.registration.surface_sample import sample_surface
 from tests.studies.match_peer import PeerTarget, peer_target
 
 POINTS = 50_000
-REPEATS = 5
+REPEATS = 3
 REACH_MM = (3.0, 1.5, 0.8)
 
 
@@ -63,12 +64,14 @@ def rows() -> list[dict[str, Any]]:
     rows = []
     for name, source in (("every point", every), ("thinned to 0.5 mm", None)):
 
-        def peer(source: small_gicp.PointCloud | None = source, name: str = name) -> None:
+        def peer(threads: int, source: small_gicp.PointCloud | None = source, name: str = name) -> None:
             # Thinning is part of the peer's own way to work, so that its time counts.
-            cloud = source or small_gicp.preprocess_points(sample.points_mm, 0.5, num_threads=2)[0]
-            found[name] = _peer_pose(target, cloud, start, surface.frame)
+            cloud = source or small_gicp.preprocess_points(sample.points_mm, 0.5, num_threads=threads)[0]
+            found[name] = _peer_pose(target, cloud, start, surface.frame, threads)
 
-        peer_s = _best_s(peer)
+        # Its threads spin while they wait, which costs more than it gains on a busy machine: the better count
+        # counts.
+        peer_s = min(_best_s(partial(peer, threads)) for threads in (1, 2))
         rows.append(_row(f"surface match, 50 000 points; peer: small_gicp, {name}", ours_s, peer_s, "s"))
         rows.append(
             _row(
@@ -82,14 +85,14 @@ def rows() -> list[dict[str, Any]]:
 
 
 def _peer_pose(
-    target: PeerTarget, cloud: small_gicp.PointCloud, start: RigidTransform, frame: str
+    target: PeerTarget, cloud: small_gicp.PointCloud, start: RigidTransform, frame: str, threads: int
 ) -> RigidTransform:
     fixed, tree = target.clouds[0]
     matrix = np.array(start.matrix)
     for reach in REACH_MM:
         result = small_gicp.align(
             fixed, cloud, tree, init_T_target_source=matrix, registration_type="PLANE_ICP",
-            max_correspondence_distance=reach, num_threads=2, max_iterations=15,
+            max_correspondence_distance=reach, num_threads=threads, max_iterations=15,
         )  # fmt: skip
         matrix = np.array(result.T_target_source)
     u, _, vt = np.linalg.svd(matrix[:3, :3])
