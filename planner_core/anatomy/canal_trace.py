@@ -73,6 +73,13 @@ WALL_REACH_MM = 3.2
 LEAST_WALL = 0.08
 """The wall stands out by this share of the soft-to-bone step at least (our choice: above trabecular texture)."""
 
+RECENTRE_MM = 1.0
+"""How far the middle may move between its walls, mm (our choice: less than a radius)."""
+
+OPEN_SIGMA_MM = 0.5
+"""Standard deviation of the centre per axis where no wall at all is seen about it, mm; shared out by the part of
+the round that is open (our choice: a third of a canal's width; tests/studies anatomy)."""
+
 LEAST_SIGMA_MM = 0.1
 """Least standard deviation of the centre, mm (our choice: a third of a fine voxel)."""
 
@@ -294,6 +301,61 @@ def canal_radius(volume: Volume, path: FloatArray, levels: GreyLevels) -> FloatA
     return np.asarray(ndimage.median_filter(out, 5, mode="nearest"))
 
 
+def _walls(volume: Volume, path: FloatArray, levels: GreyLevels) -> tuple[FloatArray, FloatArray]:
+    """Give the distance to the wall in each direction about each station, shape (n, t), nan where it is open.
+
+    Also the unit directions, shape (t, 2), along the two axes across the course.
+    """
+    radii = np.arange(0.0, WALL_REACH_MM, 0.1)
+    turns = np.linspace(0.0, 2 * np.pi, 16, endpoint=False)
+    ways = np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    offsets = (radii[:, None, None] * ways[None]).reshape(-1, 2)
+    patches = section_patches(volume, path, _side_axes(path), offsets, np.array([-0.25, 0.25]), levels.soft_tissue)
+    rays = patches.reshape(len(path), len(radii), len(turns)).astype(np.float64)
+    rays = ndimage.uniform_filter1d(rays, 5, axis=0, mode="nearest")
+    rays = ndimage.gaussian_filter1d(rays, 1.0, axis=2, mode="wrap")
+    rays = ndimage.gaussian_filter1d(rays, 1.5, axis=1, mode="nearest")
+    core = rays[:, :4].mean(axis=(1, 2))
+    step = levels.bone - levels.soft_tissue
+    # The first place that stands out clearly from the inside; half of a typical wall's height.
+    level = core + 0.5 * np.maximum(np.quantile(rays.max(axis=1) - core[:, None], 0.5, axis=1), LEAST_WALL * step)
+    over = rays >= level[:, None, None]
+    found = over.any(axis=1)
+    first = np.maximum(over.argmax(axis=1), 1)
+    n, t = np.indices(first.shape)
+    below, above = rays[n, first - 1, t], rays[n, first, t]
+    place = 0.1 * (first - 1 + (level[:, None] - below) / np.maximum(above - below, 1e-9))
+    return np.where(found, np.clip(place, 0.0, WALL_REACH_MM), np.nan), ways
+
+
+def _recentred(volume: Volume, path: FloatArray, levels: GreyLevels) -> tuple[FloatArray, FloatArray]:
+    """Move a course into the middle of its walls, and give the standard deviation that their gaps leave (n,).
+
+    Where the tube is open to soft tissue on one side, the walls of the other sides and the usual radius tell where
+    its middle is: distance to a wall = radius - shift along that direction.
+    """
+    walls, ways = _walls(volume, path, levels)
+    closed = np.isfinite(walls)
+    if closed.sum() < 16:
+        return path, np.zeros(len(path))
+    radius = float(np.nanmedian(walls))
+    near = closed & (np.abs(walls - radius) < RECENTRE_MM)
+    shift, left = np.zeros((len(path), 2)), np.zeros(len(path))
+    for n in range(len(path)):
+        used = near[n]
+        if used.sum() < 5:
+            left[n] = OPEN_SIGMA_MM
+            continue
+        a = ways[used]
+        # A little pull towards no shift keeps a one-sided wall from deciding across it.
+        solution = np.linalg.solve(a.T @ a + 1.5 * np.eye(2), a.T @ (walls[n, used] - radius))
+        shift[n] = np.clip(solution, -RECENTRE_MM, RECENTRE_MM)
+        left[n] = OPEN_SIGMA_MM * (1.0 - used.mean())
+    shift = ndimage.gaussian_filter1d(shift, 2.0, axis=0, mode="nearest")
+    _, first, second = _side_axes(path)
+    return path + shift[:, 0:1] * first + shift[:, 1:2] * second, ndimage.uniform_filter1d(left, 5, mode="nearest")
+
+
 def _as_canal(
     volume: Volume,
     side: Side,
@@ -303,6 +365,8 @@ def _as_canal(
     degradation: Degradation | None,
 ) -> Canal:
     path = _smooth(course.path_lps_mm, 0.5, PATH_STEP_MM)
+    before = path
+    path, open_sigma = _recentred(volume, path, levels)
     from_course = np.linspace(0.0, 1.0, len(course.path_lps_mm))
     to_path = np.linspace(0.0, 1.0, len(path))
 
@@ -318,7 +382,8 @@ def _as_canal(
         3:-3
     ]
     voxel = 0.29 * max(volume.spacing_mm)
-    sigma = np.sqrt(carried(course.sigma_mm) ** 2 + LEAST_SIGMA_MM**2 + voxel**2 / 4.0)
+    path = np.where(seen[:, None], path, before)
+    sigma = np.sqrt(carried(course.sigma_mm) ** 2 + LEAST_SIGMA_MM**2 + voxel**2 / 4.0 + open_sigma**2)
     unseen = np.maximum(sigma, click_sigma_mm(volume))
     diameter = np.where(seen, 2.0 * canal_radius(volume, path, levels), np.nan)
     if np.isfinite(diameter).any():
