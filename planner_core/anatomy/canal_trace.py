@@ -73,6 +73,24 @@ WALL_REACH_MM = 3.2
 LEAST_WALL = 0.08
 """The wall stands out by this share of the soft-to-bone step at least (our choice: above trabecular texture)."""
 
+WALL_PEAK_MM = 2.8
+"""The top of the wall is looked for this far from the middle, mm (our choice: the largest radius and half a
+wall)."""
+
+OPEN_RISE = 0.5
+"""A direction counts as walled when it rises by this share of what the others rise (our choice: soft tissue outside
+an open side is only a little brighter than the tube)."""
+
+RECENTRE_ROUNDS = 3
+ROUND_MM, WALLED_SHARE = 0.5, 0.7
+"""A wall counts within this of the fitted circle, mm, and the canal as seen where that holds on this share of the
+round (our choice: an open side of a quarter moves the centre by little)."""
+
+RADIUS_QUANTILE = 0.4
+REST_SHARE = 0.6
+"""Share of the walls' scatter about a circle that the centre keeps as standard deviation (our choice: streaks move
+neighbouring directions together; tests/studies anatomy)."""
+
 RECENTRE_MM = 1.0
 """How far the middle may move between its walls, mm (our choice: less than a radius)."""
 
@@ -80,8 +98,8 @@ OPEN_SIGMA_MM = 0.5
 """Standard deviation of the centre per axis where no wall at all is seen about it, mm; shared out by the part of
 the round that is open (our choice: a third of a canal's width; tests/studies anatomy)."""
 
-LEAST_SIGMA_MM = 0.1
-"""Least standard deviation of the centre, mm (our choice: a third of a fine voxel)."""
+LEAST_SIGMA_MM = 0.15
+"""Least standard deviation of the centre, mm (our choice: half a fine voxel; tests/studies anatomy)."""
 
 
 @frozen(eq=False)
@@ -315,32 +333,52 @@ def _walls(volume: Volume, path: FloatArray, levels: GreyLevels) -> tuple[FloatA
     rays = ndimage.uniform_filter1d(rays, 5, axis=0, mode="nearest")
     rays = ndimage.gaussian_filter1d(rays, 1.0, axis=2, mode="wrap")
     rays = ndimage.gaussian_filter1d(rays, 1.5, axis=1, mode="nearest")
-    core = rays[:, :4].mean(axis=(1, 2))
     step = levels.bone - levels.soft_tissue
-    # The first place that stands out clearly from the inside; half of a typical wall's height.
-    level = core + 0.5 * np.maximum(np.quantile(rays.max(axis=1) - core[:, None], 0.5, axis=1), LEAST_WALL * step)
-    over = rays >= level[:, None, None]
-    found = over.any(axis=1)
-    first = np.maximum(over.argmax(axis=1), 1)
-    n, t = np.indices(first.shape)
-    below, above = rays[n, first - 1, t], rays[n, first, t]
-    place = 0.1 * (first - 1 + (level[:, None] - below) / np.maximum(above - below, 1e-9))
+    # Each direction has its own inside and its own wall: shading across the tube must not move the middle.
+    near = rays[:, : round(WALL_PEAK_MM / 0.1)]
+    peak_at = near.argmax(axis=1)
+    n, t = np.indices(peak_at.shape)
+    peak = near[n, peak_at, t]
+    until = np.arange(near.shape[1])[None, :, None] <= peak_at[:, None, :]
+    floor = np.where(until, near, np.inf).min(axis=1)
+    rise = peak - floor
+    typical = np.maximum(np.median(rise, axis=1, keepdims=True), LEAST_WALL * step)
+    level = floor + 0.5 * rise
+    # The last crossing before the wall's top: dark spots inside the tube do not count.
+    under = until & (near < level[:, None, :])
+    last = near.shape[1] - 1 - under[:, ::-1].argmax(axis=1)
+    last = np.clip(last, 0, near.shape[1] - 2)
+    below, above = near[n, last, t], near[n, last + 1, t]
+    place = 0.1 * (last + (level - below) / np.maximum(above - below, 1e-9))
+    found = under.any(axis=1) & (rise >= OPEN_RISE * typical)
     return np.where(found, np.clip(place, 0.0, WALL_REACH_MM), np.nan), ways
 
 
-def _recentred(volume: Volume, path: FloatArray, levels: GreyLevels) -> tuple[FloatArray, FloatArray]:
-    """Move a course into the middle of its walls, and give the standard deviation that their gaps leave (n,).
+def _recentred(volume: Volume, path: FloatArray, levels: GreyLevels) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Move a course into the middle of its walls; give the standard deviation that their gaps leave, shape (n,).
+
+    Last comes the share of the round on which a wall was found, shape (n,).
 
     Where the tube is open to soft tissue on one side, the walls of the other sides and the usual radius tell where
     its middle is: distance to a wall = radius - shift along that direction.
     """
+    left = walled = np.zeros(len(path))
+    for _ in range(RECENTRE_ROUNDS):
+        path, left, walled = _one_recentring(volume, path, levels)
+    return path, left, ndimage.uniform_filter1d(walled, 5, mode="nearest")
+
+
+def _one_recentring(
+    volume: Volume, path: FloatArray, levels: GreyLevels
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     walls, ways = _walls(volume, path, levels)
     closed = np.isfinite(walls)
     if closed.sum() < 16:
-        return path, np.zeros(len(path))
-    radius = float(np.nanmedian(walls))
+        return path, np.full(len(path), OPEN_SIGMA_MM), np.zeros(len(path))
+    # Open sides only lengthen the distances: the usual radius lies a little under the middle of them.
+    radius = float(np.nanquantile(walls, RADIUS_QUANTILE))
     near = closed & (np.abs(walls - radius) < RECENTRE_MM)
-    shift, left = np.zeros((len(path), 2)), np.zeros(len(path))
+    shift, left, round_ = np.zeros((len(path), 2)), np.zeros(len(path)), np.zeros(len(path))
     for n in range(len(path)):
         used = near[n]
         if used.sum() < 5:
@@ -350,10 +388,13 @@ def _recentred(volume: Volume, path: FloatArray, levels: GreyLevels) -> tuple[Fl
         # A little pull towards no shift keeps a one-sided wall from deciding across it.
         solution = np.linalg.solve(a.T @ a + 1.5 * np.eye(2), a.T @ (walls[n, used] - radius))
         shift[n] = np.clip(solution, -RECENTRE_MM, RECENTRE_MM)
-        left[n] = OPEN_SIGMA_MM * (1.0 - used.mean())
+        rest = walls[n, used] - radius - a @ shift[n]
+        left[n] = np.hypot(OPEN_SIGMA_MM * (1.0 - used.mean()), REST_SHARE * float(rest.std()))
+        round_[n] = float((np.abs(rest) < ROUND_MM).sum()) / len(ways)
     shift = ndimage.gaussian_filter1d(shift, 2.0, axis=0, mode="nearest")
     _, first, second = _side_axes(path)
-    return path + shift[:, 0:1] * first + shift[:, 1:2] * second, ndimage.uniform_filter1d(left, 5, mode="nearest")
+    moved = path + shift[:, 0:1] * first + shift[:, 1:2] * second
+    return moved, ndimage.uniform_filter1d(left, 5, mode="nearest"), round_
 
 
 def _as_canal(
@@ -366,7 +407,7 @@ def _as_canal(
 ) -> Canal:
     path = _smooth(course.path_lps_mm, 0.5, PATH_STEP_MM)
     before = path
-    path, open_sigma = _recentred(volume, path, levels)
+    path, open_sigma, walled = _recentred(volume, path, levels)
     from_course = np.linspace(0.0, 1.0, len(course.path_lps_mm))
     to_path = np.linspace(0.0, 1.0, len(path))
 
@@ -374,7 +415,7 @@ def _as_canal(
         return np.interp(to_path, from_course, values)
 
     match = ndimage.uniform_filter1d(carried(course.match), 5, mode="nearest")
-    seen = match >= SEEN_MATCH
+    seen = (match >= SEEN_MATCH) & (walled >= WALLED_SHARE)
     if degradation is not None:
         seen &= np.asarray(degradation.level_at(path)) <= STREAKED_LEVEL
     # Single stations do not change a course's state: both kinds last at least 1.5 mm.
