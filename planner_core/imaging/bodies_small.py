@@ -26,6 +26,9 @@ APART_BELOW = 0.7
 SHELL_MM = 1.4
 """Thickness of the surroundings looked at (our choice)."""
 
+SLAB_MM = 10.0
+"""Slices are looked at in slabs of this height, so that labels take little memory (our choice)."""
+
 ABOVE_NOISE = 8.0
 """Its middle stands out from soft tissue by this many standard deviations of the noise (our choice)."""
 
@@ -45,22 +48,49 @@ def small_bodies(
     contrast = grey.bone - grey.soft_tissue
     if contrast * PEAK_FROM_SOFT < ABOVE_NOISE * grey.noise_sd:
         return []
+    found = []
+    count, step = volume.shape[0], volume.spacing_mm[0]
+    core, pad = max(1, round(SLAB_MM / step)), int(np.ceil((MARKER_MM + SHELL_MM) / step)) + 1
+    for start in range(0, count, core):
+        low, high = max(start - pad, 0), min(start + core + pad, count)
+        shifted = np.array(volume.lps_from_index)
+        shifted[:3, 3] += low * shifted[:3, 0]
+        slab = Volume(volume.stored[low:high], shifted, volume.scale, volume.offset)
+        ends = (low == 0, high == count)
+        for voxels in _in_slab(slab, grey, None if taken is None else taken[low:high], ends):
+            if start <= float(voxels[:, 0].mean()) + low < start + core:
+                found.append(voxels + np.array([low, 0, 0]))
+    return found
+
+
+def _in_slab(
+    volume: Volume, grey: GreyLevels, taken: NDArray[np.bool_] | None, ends: tuple[bool, bool]
+) -> list[NDArray[np.intp]]:
+    """Look in some slices; `ends` tells which of the first and the last slice are those of the scan."""
+    contrast = grey.bone - grey.soft_tissue
     stored_from = (grey.soft_tissue + FROM_SOFT * contrast - volume.offset) / volume.scale
     mask = volume.stored >= stored_from if volume.scale > 0 else volume.stored <= stored_from
     labels, count = ndimage.label(mask)
-    del mask
-    sizes = np.bincount(labels.ravel(), minlength=count + 1) * volume.voxel_volume_mm3
+    sizes = np.bincount(labels[mask], minlength=count + 1) * volume.voxel_volume_mm3
     boxes = ndimage.find_objects(labels)
     margin = [int(np.ceil(SHELL_MM / s)) for s in volume.spacing_mm]
     found = []
     for number in np.flatnonzero((sizes >= SMALL_MM3[0]) & (sizes <= SMALL_MM3[1])):
         box = boxes[number - 1] if number else None
-        if box is None:
+        if box is None or not _away_from_rim(box, margin, volume.shape, ends):
             continue
-        inside = all(s.start >= m and s.stop + m <= n for s, m, n in zip(box, margin, volume.shape, strict=True))
-        if inside and _stands_alone(volume, grey, labels, int(number), box, margin, taken):
-            found.append(np.argwhere(labels[box] == number) + [s.start for s in box])
+        if _stands_alone(volume, grey, labels, int(number), box, margin, taken):
+            found.append(np.argwhere(labels[box] == number) + np.array([s.start for s in box]))
     return found
+
+
+def _away_from_rim(
+    box: tuple[slice, ...], margin: list[int], shape: tuple[int, int, int], ends: tuple[bool, bool]
+) -> bool:
+    """Tell whether a box keeps its margin; what touches the cut of a slab is left to the next slab."""
+    return all(s.start >= m and s.stop + m <= n for s, m, n in zip(box, margin, shape, strict=True)) and (
+        all(ends) or box[0].stop - box[0].start < shape[0]
+    )
 
 
 def _stands_alone(

@@ -44,8 +44,8 @@ bone 1.3, enamel 2 to 3, metal up to where the scale ends (NIST XCOM at 60 keV; 
 range is not air and soft tissue."""
 
 TOP_SHARES = (0.9995, 0.995, 0.98)
-"""Quantiles tried as the densest thing in the scan, in this order: restorations fill up to two percent of a field
-of view, and a 16-bit scale follows them twenty times higher than enamel (our choice)."""
+"""Quantiles taken as the densest thing in the scan, any of which may fit: restorations fill up to two percent of a
+field of view, and a 16-bit scale follows them twenty times higher than enamel (our choice)."""
 
 REACH_ABOVE_SOFT = 2.0
 """The same, taken when nothing but one peak is there (our choice between bone and enamel)."""
@@ -189,11 +189,10 @@ def _air_and_soft(flat: FloatArray, everything: FloatArray) -> tuple[float, floa
     """Centres of the air and soft-tissue peaks, and whether air was there at all."""
     # A scale that ends far above metal puts the top out of reach; then what most dense voxels reach counts.
     tops = [float(np.quantile(everything, share)) for share in TOP_SHARES]
-    for top in tops:
-        for values in (flat, everything):
-            pair = _plausible_pair(_peaks(values), top)
-            if pair is not None:
-                return pair[0], pair[1], True
+    for values in (flat, everything):
+        pair = _plausible_pair(_peaks(values), tops)
+        if pair is not None:
+            return pair[0], pair[1], True
     top = tops[0]
     peaks = _peaks(flat) or _peaks(everything)
     if not peaks:
@@ -212,15 +211,15 @@ def _peaks(values: FloatArray) -> list[tuple[float, float]]:
     return [(float(centres[k]), float(counts[k])) for k in found]
 
 
-def _plausible_pair(peaks: list[tuple[float, float]], top: float) -> tuple[float, float] | None:
+def _plausible_pair(peaks: list[tuple[float, float]], tops: list[float]) -> tuple[float, float] | None:
     """Give the air and soft-tissue peaks whose distance fits what lies above them, or None."""
     best: tuple[float, float, float] | None = None
     for index, (air, _) in enumerate(peaks):
         for soft, height in peaks[index + 1 :]:
-            reach = (top - soft) / (soft - air)
+            fits = any(REACH_LEAST <= (top - soft) / (soft - air) <= REACH_MOST for top in tops)
             # The lowest pair counts more: air is the emptiest thing in a scan.
             score = height * (1.0 if index == 0 else 0.5)
-            if REACH_LEAST <= reach <= REACH_MOST and (best is None or score > best[2]):
+            if fits and (best is None or score > best[2]):
                 best = (air, soft, score)
     if best is None:
         return None

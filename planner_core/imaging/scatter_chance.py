@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from planner_core.imaging.scatter_cells import Cells
+from planner_core.imaging.scatter_features import Column
 from planner_core.imaging.scatter_path import Image
 
 HARM_SHARE = 0.15
@@ -112,21 +113,21 @@ MOST_STANDARD = 4.0
 """Columns are held within this many standard deviations, so that no scan is judged far outside what was fitted."""
 
 
-def log_odds(columns: list[Image]) -> Image:
+def log_odds(columns: list[Column]) -> Image:
     """Give the logarithm of the odds of being ruined."""
     standard = [
-        np.clip((column - mean) / spread, -MOST_STANDARD, MOST_STANDARD).astype(np.float32)
+        np.clip((column.astype(np.float32) - mean) / spread, -MOST_STANDARD, MOST_STANDARD).astype(np.float16)
         for column, mean, spread in zip(columns, MEANS, SPREADS, strict=True)
     ]
     total = np.full(columns[0].shape, START, np.float32)
     for column, weight in zip(standard, WEIGHTS, strict=True):
-        total += np.float32(weight) * column
+        total += np.float32(weight) * column.astype(np.float32)
     for first, second, weight in PAIRS:
-        total += np.float32(weight) * standard[first] * standard[second]
+        total += np.float32(weight) * (standard[first].astype(np.float32) * standard[second])
     return total
 
 
-def chance_of(columns: list[Image]) -> Image:
+def chance_of(columns: list[Column]) -> Image:
     """Give the chance (0..1) that a restoration moved the grey value by more than `HARM_SHARE` of the contrast."""
     return np.asarray(1.0 / (1.0 + np.exp(-np.clip(log_odds(columns), -30.0, 30.0))), dtype=np.float32)
 

@@ -124,19 +124,27 @@ def difference_of(
     scan = path.project(cells.relative, part_of(progress, 0.08, 0.2))
     added = np.zeros(cells.shape, np.float32)
     bodies = share > 0.05
-    patterns: list[Image] = []
+    odd, apart = np.empty_like(scan), scan
     for turn in range(rounds):
-        step = part_of(progress, 0.2 + 0.75 * turn / rounds, 0.2 + 0.75 * (turn + 1) / rounds)
-        prior = path.project(prior_of(cells.relative - added, bodies, bone, cells.cell_mm), part_of(step, 0.0, 0.4))
-        odd = np.empty_like(scan)
-        apart = scan - prior
+        step = part_of(progress, 0.2 + 0.6 * turn / rounds, 0.2 + 0.6 * (turn + 1) / rounds)
+        prior = prior_of(cells.relative - added, bodies, bone, cells.cell_mm)
+        apart = path.project(prior, part_of(step, 0.0, 0.4))
+        np.subtract(scan, apart, out=apart)
         in_slabs(partial(_bridge_slab, apart, trace, odd), len(odd))
-        stacks = [odd]
-        if turn == rounds - 1:
-            taken = 1.0 - np.exp(-length / np.float32(BODY_LINE_MM))
-            stacks += [length**2, taken * prior * np.float32(SOFT_PER_MM)]
-        new, *patterns = path.reconstruct(stacks, part_of(step, 0.4, 1.0))
+        (new,) = path.reconstruct([odd], part_of(step, 0.4, 1.0))
         added = new if turn == 0 else added + np.float32(STRETCH) * (new - added)
-    taken = 1.0 - np.exp(-length / np.float32(BODY_LINE_MM))
-    shadow, shadow_length = path.smear([taken, length], part_of(progress, 0.95, 1.0))
-    return Difference(added, shadow, shadow_length, (patterns[0], patterns[1]))
+    del odd, trace
+    # What the prior projects to: the tissue that a line crosses.
+    np.subtract(scan, apart, out=scan)
+    del apart
+    shadow_length, squared = (
+        path.smear([length], part_of(progress, 0.8, 0.85))[0],
+        path.reconstruct([length**2], part_of(progress, 0.85, 0.9))[0],
+    )
+    taken = length
+    np.subtract(1.0, np.exp(-length / np.float32(BODY_LINE_MM)), out=taken)
+    shadow = path.smear([taken], part_of(progress, 0.9, 0.95))[0]
+    taken *= scan
+    taken *= np.float32(SOFT_PER_MM)
+    (stopped,) = path.reconstruct([taken], part_of(progress, 0.95, 1.0))
+    return Difference(added, shadow, shadow_length, (squared, stopped))

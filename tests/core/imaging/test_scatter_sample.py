@@ -26,8 +26,9 @@ def test_the_ruined_slices_of_the_sample_are_found():
     if image.affine[1, 1] > 0:
         ruined = ruined[:, ::-1]
     check = check_scan(volume)
-    assert len(check.restorations) == 1
-    assert check.restorations[0].extent_mm[0] > 40.0
+    bridge, *others = check.restorations
+    assert bridge.extent_mm[0] > 40.0
+    assert {body.kind for body in others} <= {"marker or small dense body"}
     level = check.degradation
     assert level is not None
     apart = level < 0.999  # the bridge itself is not ruined tissue
