@@ -18,7 +18,7 @@ from planner_core.registration.surface_fit import (
 )
 from planner_core.registration.surface_sample import SurfaceSample
 
-RESTARTS = 12
+RESTARTS = 16
 """Random restarts around the best place (our choice)."""
 
 LIFTS_MM = (1.5, -1.5, 3.0, -3.0)
@@ -29,7 +29,7 @@ RESTART_MM, RESTART_DEG = 1.2, 2.0
 """Spread of the restarts, standard deviation per axis (our choice: the size of the local optima met in
 streaks)."""
 
-SETTLE_STAGES = (Stage(2500, 2.5, 2.5, 4), Stage(3500, 1.6, 1.2, 4), Stage(3500, 1.2, 0.7, 4))
+SETTLE_STAGES = (Stage(2500, 2.5, 2.5, 4), Stage(3000, 1.6, 1.2, 5), Stage(3500, 1.2, 0.7, 6))
 MIRROR_STAGES = (Stage(2000, 4.0, 4.0, 4), *SETTLE_STAGES)
 SCORE = Stage(6000, 1.2, 0.6, 1)
 
@@ -76,8 +76,12 @@ def settle(
     places: list[tuple[float, RigidTransform]] = []
 
     def try_from(start: RigidTransform) -> None:
+        # A wide look finds the way from far off, but can be drawn away from a good place; a narrow one stays there.
+        for first in range(len(SETTLE_STAGES)):
+            keep_if_new(fit_surface(field_, sample, start, stages=SETTLE_STAGES[first:]))
+
+    def keep_if_new(fit: SurfaceFit) -> None:
         # Where the place is, all edges tell; how exactly it lies is left to the clean ones at the end.
-        fit = fit_surface(field_, sample, start, stages=SETTLE_STAGES)
         score = look(field_, scorer, fit.pose, SCORE, fit.offsets_mm, None).used_share
         same = [k for k, (_, pose) in enumerate(places) if apart_mm(pose, fit.pose, probe) < SAME_PLACE_MM]
         if all(score > places[k][0] for k in same):

@@ -27,7 +27,7 @@ SLIDE_RATIO = 0.02
 ONE_SIDED_SHARE = 0.4
 """Extent of the used part over the extent of the whole surface under which it counts as one-sided."""
 
-AMBIGUOUS_RATIO = 0.93
+AMBIGUOUS_RATIO = 0.9
 """A second place that scores this close to the best makes the match ambiguous (our choice; an arch shifted by
 one tooth
 reaches about 0.6 in tests/core/registration)."""
