@@ -228,7 +228,9 @@ def normal_equations(fit: SurfaceFit) -> tuple[FloatArray, FloatArray]:
     rows[np.arange(len(kind)), 6 + kind] = 1.0
     value = fit.residual_mm[used] + fit.offsets_mm[kind]
     areas = fit.sample.areas_mm2[used]
-    weight = fit.weight[used] / fit.sigma_mm[used] ** 2 * areas / areas.mean()
+    # Far from the surface no edge may be found at all: nothing pulls then.
+    usual = float(areas.mean()) if len(areas) else 1.0
+    weight = fit.weight[used] / fit.sigma_mm[used] ** 2 * areas / usual
     matrix = (rows * weight[:, None]).T @ rows
     return matrix, rows.T @ (weight * value)
 
