@@ -59,7 +59,8 @@ class AnatomyPanel(StepPanel):
             canal.add(Row(self.mark[side], self.remove[side]))
         canal.add(
             label(
-                "Where a canal is not seen its course is only joined up: drawn dashed, counted as less certain.",
+                "Where a canal is not seen its course is only joined up: drawn dashed, counted as less certain. "
+                "Check the whole course by eye: a hollow beside it can be taken for the canal.",
                 "note",
             )
         )
