@@ -107,7 +107,8 @@ PAIRS: tuple[tuple[int, int, float], ...] = (
 
 START = -8.1183
 """Logarithm of the odds where every column is at its mean. All of these numbers were fitted on simulated mouths,
-never on those of the study: ``python -m tests.studies scatter_fit``."""
+never on those of the study: eight mouths, six of them of an earlier set-up. ``python -m tests.studies scatter_fit``
+fits them anew but has not made these."""
 
 MOST_STANDARD = 4.0
 """Columns are held within this many standard deviations, so that no scan is judged far outside what was fitted."""

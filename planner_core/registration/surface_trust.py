@@ -29,8 +29,7 @@ ONE_SIDED_SHARE = 0.4
 
 AMBIGUOUS_RATIO = 0.9
 """A second place that scores this close to the best makes the match ambiguous (our choice; an arch shifted by
-one tooth
-reaches about 0.6 in tests/core/registration)."""
+one tooth reaches about 0.6 in tests/core/registration)."""
 
 OTHER_ARCH_GAIN = 1.3
 """The other jaw's orientation that finds this many times more edges names a wrong-arch scan (our choice)."""

@@ -34,7 +34,7 @@ def test_a_raised_foot_lifts_and_tilts_as_three_points_ask():
     errors = np.zeros((1, len(feet)))
     errors[0, 0] = 0.3
     pose = settle(feet, errors, np.zeros(3), push_down(30.0))
-    height = pose[0, 5] + pose[0, 0] * 0.0 - pose[0, 1] * 20.0
+    height = pose[0, 5] - pose[0, 1] * 20.0
     assert height == pytest.approx(0.3, abs=0.005)
     assert pose[0, 5] == pytest.approx(0.1, abs=0.005)
 
