@@ -57,11 +57,7 @@ class Place:
 
 def edit_names() -> dict[str, Callable[..., Plan]]:
     """Give every edit by name."""
-    return {
-        name: function
-        for name, function in vars(edits).items()
-        if inspect.isfunction(function) and not name.startswith("_") and function.__module__ == edits.__name__
-    }
+    return {name: getattr(edits, name) for name in edits.__all__}
 
 
 def described() -> list[tuple[str, str, str]]:
