@@ -27,9 +27,12 @@ class AnatomyPanel(StepPanel):
         arch = self.section("Arch")
         self.arch_facts = Facts()
         arch.add(self.arch_facts)
-        self.draw = button("Draw the arch", lambda: self.guarded(self.actions_.draw_arch), name="draw-arch")
+        self.draw = button("Draw the arch", lambda: self.guarded(self.actions_.anatomy.draw_arch), name="draw-arch")
         self.propose = button(
-            "Propose the arch", lambda: self.guarded(self.actions_.propose_arch), main=True, name="propose-arch"
+            "Propose the arch",
+            lambda: self.guarded(self.actions_.anatomy.propose_arch),
+            main=True,
+            name="propose-arch",
         )
         arch.add(Row(self.propose, self.draw))
         canal = self.section("Mandibular canal")
@@ -54,7 +57,7 @@ class AnatomyPanel(StepPanel):
                 f"Mark {side.value}", lambda side=side: self._mark(side), name=f"canal-{side.value}"
             )
             self.remove[side] = button(
-                f"Remove {side.value}", lambda side=side: self.guarded(self.actions_.remove_canal, side)
+                f"Remove {side.value}", lambda side=side: self.guarded(self.actions_.anatomy.remove_canal, side)
             )
             canal.add(Row(self.mark[side], self.remove[side]))
         canal.add(
@@ -67,7 +70,9 @@ class AnatomyPanel(StepPanel):
         bone = self.section("Bone surface")
         self.bone_facts = Facts()
         bone.add(self.bone_facts)
-        self.bone = button("Draw the bone surface", lambda: self.guarded(self.actions_.make_bone), name="make-bone")
+        self.bone = button(
+            "Draw the bone surface", lambda: self.guarded(self.actions_.anatomy.make_bone), name="make-bone"
+        )
         bone.add(Row(self.bone))
         ridge = self.section("Ridge at this station")
         self.ridge = Facts()
@@ -146,7 +151,9 @@ class AnatomyPanel(StepPanel):
         )
 
     def _mark(self, side: Side) -> None:
-        self.guarded(self.actions_.mark_canal, side, None if self.follow.isChecked() else self.diameter.value())
+        self.guarded(
+            self.actions_.anatomy.mark_canal, side, None if self.follow.isChecked() else self.diameter.value()
+        )
 
 
 def _canal_words(canal: object) -> str:

@@ -47,7 +47,9 @@ class BudgetPanel(StepPanel):
         self.limit.setSuffix(" %")
         self.limit.setKeyboardTracking(False)
         self.limit.setToolTip("1 % is the program's own choice; the clinician decides")
-        self.limit.valueChanged.connect(lambda value: self.guarded(self.actions_.set_harm_limit, value / 100.0))
+        self.limit.valueChanged.connect(
+            lambda value: self.guarded(self.actions_.guide.set_harm_limit, value / 100.0)
+        )
         harm.add(Row(label("Accepted chance at a canal", "note", wrap=False), self.limit))
         errors = self.section("Error of the drill")
         self.errors = Table(["Where", "Mean", "95 % below"], stretch=0)
@@ -80,7 +82,7 @@ class BudgetPanel(StepPanel):
         advice.add(self.advice)
         self.compare = button(
             "Compare the guides",
-            lambda: self.guarded(self.actions_.compare_guides),
+            lambda: self.guarded(self.actions_.guide.compare_guides),
             "Work out every kind of guide against the limits of chance of harm",
             name="compare-guides",
         )

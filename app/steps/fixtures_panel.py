@@ -277,14 +277,16 @@ class FixturesPanel(StepPanel):
         down = -up if float(fixture.pose.axis_lps @ up) < 0 else up
         tangents = np.tan(np.radians(np.clip([values["along"], values["across"]], -60.0, 60.0)))
         axis = unit(down + tangents[0] * along + tangents[1] * outward)
-        self.guarded(self.actions_.set_pose, fixture.site, FixturePose(platform, axis, fixture.pose.roll_deg))
+        self.guarded(
+            self.actions_.fixtures.set_pose, fixture.site, FixturePose(platform, axis, fixture.pose.roll_deg)
+        )
 
     def _place(self) -> None:
-        self.guarded(self.actions_.place_fixture, str(self.site.currentData()), self._shape())
+        self.guarded(self.actions_.fixtures.place_fixture, str(self.site.currentData()), self._shape())
 
     def _propose(self) -> None:
         site, family = str(self.site.currentData()), str(self.kind.currentData())
-        self.guarded(self.actions_.propose_fixture, site, family, self._take_proposal)
+        self.guarded(self.actions_.fixtures.propose_fixture, site, family, self._take_proposal)
 
     def _take_proposal(self, proposal: Any) -> None:
         self._proposal = proposal
@@ -314,22 +316,22 @@ class FixturesPanel(StepPanel):
 
     def _on_suggestion(self, row: int, _column: int) -> None:
         if self._proposal is not None and row < len(self._proposal.suggestions):
-            self.guarded(self.actions_.take_suggestion, self._proposal.suggestions[row].fixture)
+            self.guarded(self.actions_.fixtures.take_suggestion, self._proposal.suggestions[row].fixture)
 
     def _change(self) -> None:
         fixture = self.workspace.selected
         if fixture is not None:
-            self.guarded(self.actions_.change_shape, fixture.site, self._shape())
+            self.guarded(self.actions_.fixtures.change_shape, fixture.site, self._shape())
 
     def _delete(self) -> None:
         fixture = self.workspace.selected
         if fixture is not None:
-            self.guarded(self.actions_.delete_fixture, fixture.site)
+            self.guarded(self.actions_.fixtures.delete_fixture, fixture.site)
 
     def _on_lock(self, locked: bool) -> None:
         fixture = self.workspace.selected
         if fixture is not None:
-            self.guarded(self.actions_.set_lock, fixture.site, locked)
+            self.guarded(self.actions_.fixtures.set_lock, fixture.site, locked)
 
     def _on_choose(self, row: int, _column: int) -> None:
         sites = list(self.workspace.plan.fixtures)

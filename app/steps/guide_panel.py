@@ -45,12 +45,14 @@ class GuidePanel(StepPanel):
         self.support = combo()
         for support, words in SUPPORT_WORDS.items():
             self.support.addItem(words, support)
-        self.support.activated.connect(lambda _: self.guarded(self.actions_.set_guide, self.support.currentData()))
+        self.support.activated.connect(
+            lambda _: self.guarded(self.actions_.guide.set_guide, self.support.currentData())
+        )
         self.guidance = combo()
         for guidance, words in GUIDANCE_WORDS.items():
             self.guidance.addItem(words, guidance)
         self.guidance.activated.connect(
-            lambda _: self.guarded(self.actions_.set_guide, None, self.guidance.currentData())
+            lambda _: self.guarded(self.actions_.guide.set_guide, None, self.guidance.currentData())
         )
         carry.add(Row(label("Carried by", "note", wrap=False), self.support, stretch=1))
         carry.add(Row(label("Leads", "note", wrap=False), self.guidance, stretch=1))
@@ -58,7 +60,7 @@ class GuidePanel(StepPanel):
         self.code.setMaxLength(12)
         self.code.setPlaceholderText("engraved on the guide, compared aloud")
         self.code.editingFinished.connect(
-            lambda: self.guarded(self.actions_.set_guide, None, None, self.code.text())
+            lambda: self.guarded(self.actions_.guide.set_guide, None, None, self.code.text())
         )
         carry.add(Row(label("Guide code", "note", wrap=False), self.code, stretch=1))
         sleeves = self.section("Sleeves")
@@ -82,7 +84,7 @@ class GuidePanel(StepPanel):
         drills = self.section("Drill list")
         self.drill_list = combo()
         self.drill_list.activated.connect(
-            lambda _: self.guarded(self.actions_.set_drill_list, self.drill_list.currentData())
+            lambda _: self.guarded(self.actions_.guide.set_drill_list, self.drill_list.currentData())
         )
         drills.add(Row(self.drill_list, stretch=0))
         self.steps = Table(["Drill", "Diameter", "To depth", "Guided"], stretch=0)
@@ -123,7 +125,7 @@ class GuidePanel(StepPanel):
         mouth.add(self.flap)
 
     def _set_mouth(self, key: str, value: float | bool | None) -> None:
-        self.actions_.set_mouth(**{key: value})
+        self.actions_.guide.set_mouth(**{key: value})
 
     def _show_mouth(self) -> None:
         mouth = self.workspace.plan.mouth
@@ -213,7 +215,9 @@ class GuidePanel(StepPanel):
                 for sleeve_id, sleeve in catalogue.sleeves.items():
                     box.addItem(sleeve.label, sleeve_id)
                 box.activated.connect(
-                    lambda _, site=site, box=box: self.guarded(self.actions_.set_sleeve, site, box.currentData())
+                    lambda _, site=site, box=box: self.guarded(
+                        self.actions_.guide.set_sleeve, site, box.currentData()
+                    )
                 )
                 self.sleeve_grid.addWidget(label(site_label(site, notation), wrap=False), row, 0)
                 self.sleeve_grid.addWidget(box, row, 1)

@@ -52,9 +52,12 @@ class MatchPanel(StepPanel):
         pairs.add(Row(self.pick, self.remove))
         result = self.section("Match")
         self.run = button(
-            "Match by these pairs", lambda: self.guarded(self.actions_.match_by_pairs), main=True, name="match"
+            "Match by these pairs",
+            lambda: self.guarded(self.actions_.match.match_by_pairs),
+            main=True,
+            name="match",
         )
-        self.drop = button("Take the match back", lambda: self.guarded(self.actions_.drop_match))
+        self.drop = button("Take the match back", lambda: self.guarded(self.actions_.match.drop_match))
         result.add(Row(self.run, self.drop))
         self.state = Lines()
         self.result = Facts()
@@ -143,13 +146,13 @@ class MatchPanel(StepPanel):
         )
 
     def _pick(self) -> None:
-        self.guarded(self.actions_.pick_pairs, self.localisation.value())
+        self.guarded(self.actions_.match.pick_pairs, self.localisation.value())
 
     def _remove(self) -> None:
         row = self.table.currentRow()
         pairs = self.workspace.plan.pairs
         if pairs:
-            self.guarded(self.actions_.remove_pair, pairs[row if 0 <= row < len(pairs) else -1].name)
+            self.guarded(self.actions_.match.remove_pair, pairs[row if 0 <= row < len(pairs) else -1].name)
 
     def _go_to_pair(self, row: int, *_: int) -> None:
         pairs = self.workspace.plan.pairs

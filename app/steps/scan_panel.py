@@ -58,7 +58,7 @@ class ScanPanel(StepPanel):
         self.reading.setFixedHeight(58)
         self.reading.setTabChangesFocus(True)
         self.sign = button("Sign as read today", self._sign, name="sign-reading")
-        self.unsign = button("Take the signature back", lambda: self.guarded(self.actions_.take_reading_back))
+        self.unsign = button("Take the signature back", lambda: self.guarded(self.actions_.scan.take_reading_back))
         for widget in (self.reader, self.reading, self.sign, self.unsign):
             reading.add(widget)
 
@@ -149,11 +149,11 @@ class ScanPanel(StepPanel):
             self.workspace.go_to_point(bodies[row].centre_lps_mm)
 
     def _on_jaw(self, index: int) -> None:
-        self.guarded(self.actions_.set_jaw, Jaw.LOWER if index == 0 else Jaw.UPPER)
+        self.guarded(self.actions_.scan.set_jaw, Jaw.LOWER if index == 0 else Jaw.UPPER)
 
     def _sign(self) -> None:
         text = self.reading.toPlainText().strip()
-        self.guarded(self.actions_.sign_reading, self.reader.text(), time.strftime("%Y-%m-%d"), text)
+        self.guarded(self.actions_.scan.sign_reading, self.reader.text(), time.strftime("%Y-%m-%d"), text)
 
     def keyPressEvent(self, event: object) -> None:  # noqa: N802
         """Enter in the name field signs nothing by accident."""

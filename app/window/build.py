@@ -96,7 +96,7 @@ def build_for_user() -> MainWindow:
     window = build(read_settings(place), keep_settings=keep, log_place=str(log_path or ""))
     _catch_all(window.workspace.messages)
     for path in sorted(lists_folder().glob("*.csv")):
-        window.commands.guarded(lambda path=path: window.plan_actions.open_list(path))
+        window.commands.guarded(lambda path=path: window.plan_actions.parts.open_list(path))
     return window
 
 

@@ -10,8 +10,8 @@ from app.commands import Command
 from app.plan_actions import PlanActions
 from app.tools.tool import ToolBox
 from app.view_state import LAYERS, Step
+from app.window.rows import anatomy, fixtures, match
 from app.workspace import Workspace
-from planner_core.anatomy.structures import Jaw, Side
 
 
 def command_table(
@@ -22,42 +22,15 @@ def command_table(
     def is_open() -> bool:
         return workspace.is_open
 
-    def has_scan() -> bool:
-        return workspace.plan.scan is not None
-
     def in_hand() -> bool:
         fixture = workspace.selected
         return fixture is not None and not fixture.locked
 
-    def lower() -> bool:
-        return has_scan() and workspace.plan.jaw is Jaw.LOWER
-
     return [
         *_case_commands(workspace, case, window, is_open),
         *_edit_commands(workspace, plan, toolbox, window, is_open, in_hand),
-        Command("anatomy.arch", "Draw the arch", "Plan", plan.draw_arch, is_enabled=has_scan),
-        Command(
-            "anatomy.canal_right",
-            "Mark the right canal",
-            "Plan",
-            lambda: plan.mark_canal(Side.RIGHT),
-            is_enabled=lower,
-        ),
-        Command(
-            "anatomy.canal_left",
-            "Mark the left canal",
-            "Plan",
-            lambda: plan.mark_canal(Side.LEFT),
-            is_enabled=lower,
-        ),
-        Command("anatomy.bone", "Draw the bone surface", "Plan", plan.make_bone, is_enabled=has_scan),
-        Command(
-            "match.pairs",
-            "Match by the named pairs",
-            "Plan",
-            plan.match_by_pairs,
-            is_enabled=lambda: len(workspace.plan.pairs) >= 3 and bool(workspace.plan.surfaces),
-        ),
+        *match.rows(workspace, plan),
+        *anatomy.rows(workspace, plan),
         Command("parts.open", "Open own list of parts …", "Plan", window.open_list, separated=True),
         Command(
             "surgery.show",
@@ -68,7 +41,7 @@ def command_table(
             is_enabled=lambda: bool(workspace.plan.fixtures),
             separated=True,
         ),
-        *_move_commands(plan, in_hand),
+        *fixtures.rows(plan, in_hand),
         *_view_commands(workspace, window, is_open),
         Command("help.keys", "Keys and mouse", "Help", window.show_keys, ("F1",)),
         Command("help.about", "About and cautions", "Help", window.show_about),
@@ -127,7 +100,7 @@ def _edit_commands(
             "fixture.delete",
             "Delete the fixture in hand",
             "Edit",
-            lambda: plan.delete_fixture(workspace.view.site),
+            lambda: plan.fixtures.delete_fixture(workspace.view.site),
             ("Delete",),
             is_enabled=in_hand,
             separated=True,
@@ -136,48 +109,12 @@ def _edit_commands(
             "fixture.lock",
             "Lock the fixture in hand",
             "Edit",
-            lambda: plan.set_lock(workspace.view.site, not workspace.selected.locked),
+            lambda: plan.fixtures.set_lock(workspace.view.site, not workspace.selected.locked),
             ("Ctrl+L",),
             is_enabled=lambda: workspace.selected is not None,
             is_checked=lambda: workspace.selected is not None and workspace.selected.locked,
         ),
     ]
-
-
-MOVES = (
-    ("left", "Move 0.1 mm to the patient's left", "Ctrl+Right"),
-    ("right", "Move 0.1 mm to the patient's right", "Ctrl+Left"),
-    ("outward", "Move 0.1 mm outwards", "Ctrl+Up"),
-    ("inward", "Move 0.1 mm inwards", "Ctrl+Down"),
-    ("deeper", "Move 0.1 mm deeper", "Ctrl+PgDown"),
-    ("higher", "Move 0.1 mm higher", "Ctrl+PgUp"),
-)
-TILTS = (
-    ("left", "Turn the apex 0.5° to the patient's left", "Alt+Right"),
-    ("right", "Turn the apex 0.5° to the patient's right", "Alt+Left"),
-    ("outward", "Turn the apex 0.5° outwards", "Alt+Up"),
-    ("inward", "Turn the apex 0.5° inwards", "Alt+Down"),
-)
-
-
-def _move_commands(plan: PlanActions, in_hand: Callable[[], bool]) -> list[Command]:
-    moves = [
-        Command(f"fixture.move_{way}", title, "Fixture", lambda way=way: plan.nudge(way), (keys,), in_hand)
-        for way, title, keys in MOVES
-    ]
-    tilts = [
-        Command(
-            f"fixture.turn_{way}",
-            title,
-            "Fixture",
-            lambda way=way: plan.tilt(way),
-            (keys,),
-            in_hand,
-            separated=k == 0,
-        )
-        for k, (way, title, keys) in enumerate(TILTS)
-    ]
-    return [*moves, *tilts]
 
 
 def _view_commands(workspace: Workspace, window: Any, is_open: Callable[[], bool]) -> list[Command]:

@@ -282,7 +282,7 @@ class MainWindow(QMainWindow):
         """Open the clinic's own list of parts."""
         path = self.case.ask_list()
         if path is not None:
-            self.plan_actions.open_list(path)
+            self.plan_actions.parts.open_list(path)
 
     def show_keys(self) -> None:
         """Show every key and what the mouse does, printed from the table of commands."""

@@ -87,7 +87,7 @@ def test_the_residual_is_never_called_accuracy(open_plan: Callable[..., Any]) ->
 def test_a_changed_pair_makes_the_match_stale_on_the_panel(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
     window = open_plan(full_plan())
     shown = panel(window, Step.MATCH)
-    window.plan_actions.remove_pair("P5")
+    window.plan_actions.match.remove_pair("P5")
     shown.refresh()
     assert "match again" in text_of(shown)
     assert [shown.table.item(r, 2).text() for r in range(4)] == ["–"] * 4

@@ -167,7 +167,7 @@ def test_the_canal_is_followed_as_a_job(open_plan: Callable[..., Any], qtbot: Qt
 def test_pairs_come_from_both_sides_in_either_order(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
     plan = edits.adopt_match(edits.set_pairs(full_plan(), ()), None)
     window = open_plan(plan)
-    panel_actions = window.plan_actions
+    panel_actions = window.plan_actions.match
     panel_actions.pick_pairs(0.3)
     assert isinstance(window.toolbox.active, PickPairs)
     for k, pair in enumerate(small_pairs()):
@@ -187,7 +187,7 @@ def test_pairs_come_from_both_sides_in_either_order(open_plan: Callable[..., Any
 def test_a_fixture_is_placed_by_one_click(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
     window = open_plan(edits.delete_fixture(full_plan(), "36"))
     shape = window.plan_actions.catalogue.nearest_fixture(4.0, 8.0)
-    window.plan_actions.place_fixture("36", shape)
+    window.plan_actions.fixtures.place_fixture("36", shape)
     point = np.array([20.0, 5.0, -1.0])
     assert window.toolbox.press(_pick(window, point))
     window.toolbox.release(_pick(window, point))

@@ -141,7 +141,7 @@ def test_a_case_is_opened_edited_and_found_again(window: Any, qtbot: QtBot, tmp_
     window.case.open_case(folder)
     qtbot.waitUntil(lambda: window.workspace.is_open, timeout=10000)
     settle(window, qtbot)
-    window.plan_actions.sign_reading("Dr Invented", "2026-01-02", "nothing besides")
+    window.plan_actions.scan.sign_reading("Dr Invented", "2026-01-02", "nothing besides")
     window.workspace.view.set_step(Step.ANATOMY)
     settle(window, qtbot)
     window.commands.run("case.close")

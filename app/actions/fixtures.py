@@ -1,0 +1,141 @@
+"""Fixtures: placing, moving, proposing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from app.actions.base import Actions
+from app.actions.parts import Parts
+from app.tools.place_fixture import PlaceFixture
+from app.tools.tool import ToolBox
+from app.workspace import Workspace
+from planner_core.case import derived, edits
+from planner_core.case.plan import Plan
+from planner_core.errors import PlannerError
+from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
+from planner_core.planning.proposal import Proposal, propose
+
+NUDGE_MM = 0.1
+TILT_DEG = 0.5
+"""One press of a key (DESIGN.md section 7)."""
+
+
+class FixtureActions(Actions):
+    """Fixtures: placing, moving, proposing."""
+
+    def __init__(self, workspace: Workspace, toolbox: ToolBox, parts: Parts) -> None:
+        super().__init__(workspace, toolbox)
+        self.parts = parts
+
+    def place_fixture(self, site: str, shape: FixtureShape) -> None:
+        """Take the placing tool in hand."""
+        if self.plan.scan is None:
+            raise PlannerError("There is no scan to place a fixture in.", "Open a scan first.")
+        if site in self.plan.fixtures:
+            raise PlannerError(f"There is a fixture at {site} already.", "Choose another site, or change this one.")
+        self.workspace.view.select("")
+        self.toolbox.take(PlaceFixture(self.workspace, site, shape))
+
+    def change_shape(self, site: str, shape: FixtureShape) -> None:
+        """Give a fixture another shape."""
+        if self.plan.fixtures[site].shape.shape_id != shape.shape_id:
+            self.apply(f"Change fixture {site} to {shape.label}", edits.change_shape, site, shape)
+
+    def set_pose(self, site: str, pose: FixturePose) -> None:
+        """Move a fixture to typed numbers."""
+        self.apply(f"Move fixture {site}", edits.move_fixture, site, pose)
+
+    def delete_fixture(self, site: str) -> None:
+        """Take a fixture away."""
+        self.apply(f"Delete fixture {site}", edits.delete_fixture, site)
+        if self.workspace.view.site == site:
+            self.workspace.view.select("")
+
+    def set_lock(self, site: str, locked: bool) -> None:
+        """Lock or free a fixture."""
+        self.apply(f"{'Lock' if locked else 'Unlock'} fixture {site}", edits.set_lock, site, locked)
+
+    def nudge(self, towards: str) -> None:
+        """Move the fixture in hand by one small step: along the arch, across it, deeper or higher."""
+        fixture = self.workspace.selected
+        if fixture is not None:
+            along, across = self._directions(fixture.pose)
+            axis = fixture.pose.axis_lps
+            step = {
+                "left": along,
+                "right": -along,
+                "outward": across,
+                "inward": -across,
+                "deeper": axis,
+                "higher": -axis,
+            }[towards]
+            self.set_pose(fixture.site, fixture.pose.shifted(NUDGE_MM * step))
+
+    def tilt(self, towards: str) -> None:
+        """Turn the fixture in hand about its platform by one small step: its apex goes that way."""
+        fixture = self.workspace.selected
+        if fixture is not None:
+            along, across = self._directions(fixture.pose)
+            aim = {"left": along, "right": -along, "outward": across, "inward": -across}[towards]
+            turn_axis = np.cross(fixture.pose.axis_lps, aim)
+            pose = fixture.pose.turned(turn_axis, TILT_DEG, fixture.pose.platform_lps_mm)
+            self.set_pose(fixture.site, pose)
+
+    def _directions(self, pose: FixturePose) -> tuple[Any, Any]:
+        """Give the directions to growing station and outwards, across the fixture's axis."""
+        from planner_core.geometry.frames import unit
+
+        arch = self.plan.arch
+        along, across = np.array([1.0, 0.0, 0.0]), np.array([0.0, -1.0, 0.0])
+        if arch is not None:
+            station = arch.station_of(pose.platform_lps_mm)
+            along, across = arch.tangent_at(station), arch.outward_at(station)
+        along, across = (v - pose.axis_lps * float(v @ pose.axis_lps) for v in (along, across))
+        return unit(along), unit(across)
+
+    def propose_fixture(self, site: str, family: str, take: Callable[[Proposal], None]) -> None:
+        """Search the place that leaves the most leeway at a site, as a job; the best one is placed."""
+        plan, workspace = self.plan, self.workspace
+        others = {key: fixture for key, fixture in plan.fixtures.items() if key != site}
+        self.toolbox.stop()
+        job = workspace.jobs.start(
+            f"Searching a place at {site}",
+            propose,
+            site,
+            arch=plan.arch,
+            obstacles=derived.obstacles_in(plan),
+            guide=derived.guide_inputs_of(plan),
+            match=derived.match_in_use(plan),
+            others=others,
+            catalogue=self.parts.catalogue,
+            family=family,
+            limits_margin_mm=plan.limits.margin_mm,
+            degradation=derived.known_scan_check(plan),
+            key="propose",
+            is_wanted=lambda: workspace.is_open and workspace.plan is plan,
+        )
+
+        def done(proposal: Proposal) -> None:
+            self.take_suggestion(proposal.best.fixture)
+            for finding in proposal.findings:
+                workspace.messages.warn(finding.text)
+            take(proposal)
+
+        job.succeeded.connect(lambda proposal: workspace.when_free(lambda: done(proposal)))
+        job.failed.connect(workspace.messages.report)
+
+    def take_suggestion(self, fixture: PlacedFixture) -> None:
+        """Place a proposed fixture, in the stead of the one at its site."""
+
+        def put(plan: Plan) -> Plan:
+            if fixture.site not in plan.fixtures:
+                return edits.place_fixture(plan, fixture.site, fixture.shape, fixture.pose)
+            changed = edits.change_shape(plan, fixture.site, fixture.shape)
+            return edits.move_fixture(changed, fixture.site, fixture.pose)
+
+        self.apply(f"Take proposed fixture {fixture.site}", put)
+        self.workspace.view.select(fixture.site)
+        self.workspace.go_to_point(fixture.pose.platform_lps_mm)

@@ -1,0 +1,1 @@
+"""The commands of each question; the table puts them together."""

@@ -1,0 +1,30 @@
+"""What follows from a plan: scan check, clearances, budgets. Never stored as truth, remembered by their inputs.
+
+Each function gives the same object again while the parts of the plan that it depends on are the same objects; a
+part that changed gives a new result. Whether the inputs themselves are still of today is told by
+`planner_core.case.staleness`.
+"""
+
+from __future__ import annotations
+
+from planner_core.case.derived.budget import budgets_of, choice_of, guide_inputs_of, known_choice
+from planner_core.case.derived.clearance import ledger_of, live_ledger_of, obstacles_in
+from planner_core.case.derived.matching import match_in_use, match_state
+from planner_core.case.derived.memory import Memory
+from planner_core.case.derived.scan import known_scan_check, remember_scan_check, scan_check_of
+
+__all__ = [
+    "Memory",
+    "budgets_of",
+    "choice_of",
+    "guide_inputs_of",
+    "known_choice",
+    "known_scan_check",
+    "ledger_of",
+    "live_ledger_of",
+    "match_in_use",
+    "match_state",
+    "obstacles_in",
+    "remember_scan_check",
+    "scan_check_of",
+]
