@@ -3,48 +3,24 @@
 from __future__ import annotations
 
 import numpy as np
-from attrs import field, frozen
 from numpy.typing import ArrayLike
 
+from planner_core.anatomy.marked import BoneCut
 from planner_core.anatomy.meshes import only_triangles
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Jaw
 from planner_core.errors import PlannerError
-from planner_core.geometry.frames import FloatArray, readonly, readonly_unit
 from planner_core.geometry.surface import Surface
 
 
-@frozen(eq=False)
-class ReductionPlane:
-    """The cut: what lies on the normal's side is gone.
-
-    Parameters
-    ----------
-    point_lps_mm, normal_lps : arrays of shape (3,)
-        The normal points out of the jaw that stays.
-    """
-
-    point_lps_mm: FloatArray = field(converter=readonly)
-    normal_lps: FloatArray = field(converter=readonly_unit)
-
-    @property
-    def crest_cut(self) -> tuple[FloatArray, FloatArray]:
-        """The cut as `planner_core.anatomy.ridge.ridge_at` takes it."""
-        return self.point_lps_mm, self.normal_lps
-
-    def over_mm(self, points_lps_mm: ArrayLike) -> FloatArray:
-        """Give how far points (n, 3) lie on the side that is taken away (mm, negative: stays)."""
-        return (np.asarray(points_lps_mm, dtype=np.float64) - self.point_lps_mm) @ self.normal_lps
-
-
-def level_cut(arch: ArchCurve, crest_lps_mm: ArrayLike, reduce_mm: float) -> ReductionPlane:
+def level_cut(arch: ArchCurve, crest_lps_mm: ArrayLike, reduce_mm: float) -> BoneCut:
     """Give the cut parallel to the occlusal plane that takes `reduce_mm` off at a crest point, shape (3,)."""
     if not reduce_mm > 0:
         raise PlannerError(f"A bone reduction of {reduce_mm:g} mm takes nothing away.", "Give more than 0 mm.")
     out = np.asarray(arch.up_lps) * (1.0 if arch.jaw is Jaw.LOWER else -1.0)
-    return ReductionPlane(np.asarray(crest_lps_mm, dtype=np.float64) - reduce_mm * out, out)
+    return BoneCut(np.asarray(crest_lps_mm, dtype=np.float64) - reduce_mm * out, out)
 
 
-def cut_surface(bone: BoneSurface, cut: ReductionPlane) -> BoneSurface:
+def cut_surface(bone: BoneSurface, cut: BoneCut) -> BoneSurface:
     """Give the bone surface after the cut: corners over the plane are put onto it, the cut face is their fan.
 
     Distances to the cut face are right; the surface stays closed where it was.

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
-from attrs import field, frozen
 from scipy import ndimage
 
 from planner_core.anatomy.bone import CLOSE_MM
 from planner_core.anatomy.canal import click_sigma_mm
 from planner_core.anatomy.grid import Grid, coarse_grid
+from planner_core.anatomy.marked import AnteriorLoop, Foramen
 from planner_core.anatomy.shortest import cheapest_path
 from planner_core.anatomy.structures import ArchCurve, Canal
 from planner_core.errors import PlannerError
-from planner_core.geometry.frames import FloatArray, readonly
+from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.polyline import tangents
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
@@ -34,51 +34,6 @@ LOOP_MARGIN_MM = 2.0
 
 LEAST_LOOP_MM = 0.5
 """A shorter way in front of the foramen is no loop (our choice: about the error of the trace)."""
-
-
-@frozen(eq=False)
-class Foramen:
-    """The opening of the canal on the outer side of the jaw.
-
-    Parameters
-    ----------
-    point_lps_mm : array of shape (3,)
-        Middle of the opening on the bone's surface.
-    sigma_mm : float
-        Standard deviation per axis.
-    way_lps_mm : array of shape (n, 3)
-        From the canal's front end to the opening.
-    seen : bool
-        False where bone closes the way: the opening is only a guess.
-    """
-
-    point_lps_mm: FloatArray = field(converter=readonly)
-    sigma_mm: float
-    way_lps_mm: FloatArray = field(converter=readonly)
-    seen: bool
-
-
-@frozen
-class AnteriorLoop:
-    """How far the canal runs in front of its foramen.
-
-    Parameters
-    ----------
-    length_mm : float
-        Along the arch, mm.
-    sigma_mm : float
-    traced : bool
-        False: not seen, the published mean is given instead.
-    keep_away_mm : float
-        Distance in front of the foramen that stays free: length and margin.
-    note : str
-    """
-
-    length_mm: float
-    sigma_mm: float
-    traced: bool
-    keep_away_mm: float
-    note: str
 
 
 def mental_foramen(volume: Volume, canal: Canal, levels: GreyLevels | None = None) -> Foramen | None:

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
-
 import numpy as np
-from attrs import field, frozen
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from skimage.measure import marching_cubes
 
 from planner_core.anatomy.bone import surface_sigma_mm
 from planner_core.anatomy.grid import Grid, coarse_grid
+from planner_core.anatomy.marked import Cavity, CavityKind
 from planner_core.anatomy.meshes import keep_large_pieces
 from planner_core.anatomy.sampling import grey_at
+from planner_core.anatomy.structures import Side
 from planner_core.errors import PlannerError
 from planner_core.findings import Finding, Severity
-from planner_core.geometry.frames import FloatArray, readonly
+from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
@@ -32,80 +31,25 @@ NECK_MM = 1.6
 """Half width of a passage that the space does not leak through: the natural opening of a sinus is 2 to 4 mm wide,
 the gap to a nasal passage wider (M)."""
 
-FLOOR_SEARCH_MM = 45.0
 SEPTUM_MM = 3.0
 """A ridge of the floor that rises more than this over both sides is told as a septum, mm (septa of 2.5 mm and more
 are counted in surveys; M)."""
 
-MEMBRANE_NOTE_SHARE = 0.5
 
-
-class SpaceKind(StrEnum):
-    """Which air space it is."""
-
-    SINUS = "sinus"
-    NASAL = "nasal"
-    AIRWAY = "airway"
-
-
-FLOOR_NAMES = {
-    SpaceKind.SINUS: "sinus floor",
-    SpaceKind.NASAL: "nasal floor",
-    SpaceKind.AIRWAY: "airway",
-}
-
-
-@frozen(eq=False)
-class AirSpace:
-    """An air-filled space with its wall.
-
-    Parameters
-    ----------
-    kind : SpaceKind
-    surface : Surface
-        LPS; triangles turn out of the air, into mucosa or bone.
-    volume_mm3 : float
-    sigma_mm : float
-        Standard deviation of the wall along its normal.
-    septa_lps_mm : array of shape (n, 3)
-        Tops of ridges that stand up from the floor.
-    click_lps_mm : array of shape (3,)
-    findings : tuple of Finding
-    """
-
-    kind: SpaceKind
-    surface: Surface
-    volume_mm3: float
-    sigma_mm: float
-    septa_lps_mm: FloatArray = field(converter=readonly)
-    click_lps_mm: FloatArray = field(converter=readonly)
-    findings: tuple[Finding, ...] = ()
-
-    @property
-    def name(self) -> str:
-        """What a height is measured to, for example ``"sinus floor"``."""
-        return FLOOR_NAMES[self.kind]
-
-    def floor_over(self, point_lps_mm: ArrayLike, up_lps: ArrayLike) -> tuple[float, float] | None:
-        """Give the height (mm along `up_lps`) from a point to the space over it and its sigma, or None."""
-        up = np.asarray(up_lps, dtype=np.float64)
-        offset = self.surface.points_mm - np.asarray(point_lps_mm, dtype=np.float64)
-        height = offset @ up
-        aside = np.linalg.norm(offset - height[:, None] * up, axis=1)
-        near = (aside < 1.2) & (height > 0.0) & (height < FLOOR_SEARCH_MM)
-        if not near.any():
-            return None
-        return float(np.quantile(height[near], 0.02)), self.sigma_mm
-
-
-def find_air_space(
+def find_cavity(
     volume: Volume,
-    kind: SpaceKind,
+    kind: CavityKind,
     click_lps_mm: ArrayLike,
     progress: Progress = silent,
     levels: GreyLevels | None = None,
-) -> AirSpace:
+    side: Side | None = None,
+) -> Cavity:
     """Fill an air space from one click in it.
+
+    Parameters
+    ----------
+    side : Side, optional
+        Which of the two sinuses it is (`ArchCurve.side_of` the click).
 
     Raises
     ------
@@ -135,9 +79,9 @@ def find_air_space(
     if leaks:
         text = f"The {kind.value} runs on beyond {reach:.0f} mm or the edge of the scan: it is cut off there."
         findings.append(Finding(Severity.NOTE, "air-space-cut", text, kind.value))
-    septa = _septa(grid, inside) if kind is SpaceKind.SINUS else np.zeros((0, 3))
+    septa = _septa(grid, inside) if kind is CavityKind.SINUS else np.zeros((0, 3))
     sigma = surface_sigma_mm(volume, levels, levels.contrast)
-    return AirSpace(kind, surface, float(inside.sum()) * grid.voxel_mm3, sigma, septa, click, tuple(findings))
+    return Cavity(kind, surface, float(inside.sum()) * grid.voxel_mm3, sigma, septa, click, side, tuple(findings))
 
 
 def _filled(grid: Grid, click: FloatArray, levels: GreyLevels, reach: float) -> tuple[NDArray[np.bool_], bool]:

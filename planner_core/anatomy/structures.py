@@ -101,6 +101,10 @@ class ArchCurve:
         offset = offset - np.outer(offset @ self.up_lps, self.up_lps)
         return float(self.stations_mm[int(np.argmin(np.einsum("ij,ij->i", offset, offset)))])
 
+    def side_of(self, point_lps_mm: FloatArray) -> Side:
+        """Give the patient's side on which a point lies: by the sign of its station."""
+        return Side.LEFT if self.station_of(point_lps_mm) >= 0.0 else Side.RIGHT
+
 
 @frozen(eq=False)
 class Canal:

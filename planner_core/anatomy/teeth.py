@@ -7,20 +7,21 @@ bone (watershed; Meyer 1994, Signal Process 38:113; M). The gap is deepened firs
 from __future__ import annotations
 
 import numpy as np
-from attrs import field, frozen
+from attrs import frozen
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from skimage.measure import marching_cubes
 from skimage.segmentation import watershed
 
 from planner_core.anatomy.bone import Degradation, surface_sigma_mm
+from planner_core.anatomy.marked import MarkedTooth, RootForm
 from planner_core.anatomy.meshes import keep_large_pieces
 from planner_core.anatomy.sampling import grey_at
 from planner_core.anatomy.structures import ArchCurve, Jaw
 from planner_core.anatomy.tooth_sizes import ToothSize, tooth_size
 from planner_core.errors import PlannerError
 from planner_core.findings import Finding, Severity
-from planner_core.geometry.frames import FloatArray, readonly, readonly_unit, unit
+from planner_core.geometry.frames import FloatArray, unit
 from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
@@ -71,70 +72,6 @@ LEAST_MM3 = 60.0
 
 
 @frozen(eq=False)
-class Tooth:
-    """A tooth in the scan.
-
-    Parameters
-    ----------
-    site : str
-        ISO 3950 two-digit number.
-    surface : Surface
-        Crown and root, LPS, triangles outwards.
-    axis_lps : array of shape (3,)
-        Long axis, unit, from the crown to the root's tip.
-    neck_lps_mm, tip_lps_mm, apex_lps_mm : arrays of shape (3,)
-        Middle of the neck, the crown's and the root's end on the axis.
-    roundness : float
-        Small over large diameter of the root at mid-length: 1 is round.
-    bend_deg : float
-        Angle between the upper and the lower half of the root.
-    roots : int
-        Separate roots seen at three quarters of the root's length.
-    sigma_mm : float
-        Standard deviation of the root's surface along its normal.
-    sigma_crown_mm : float
-    plus_lps_mm, minus_lps_mm : arrays of shape (n, 3)
-        The clicks.
-    findings : tuple of Finding
-    """
-
-    site: str
-    surface: Surface
-    axis_lps: FloatArray = field(converter=readonly_unit)
-    neck_lps_mm: FloatArray = field(converter=readonly)
-    tip_lps_mm: FloatArray = field(converter=readonly)
-    apex_lps_mm: FloatArray = field(converter=readonly)
-    roundness: float
-    bend_deg: float
-    roots: int
-    sigma_mm: float
-    sigma_crown_mm: float
-    plus_lps_mm: FloatArray = field(converter=readonly)
-    minus_lps_mm: FloatArray = field(converter=readonly)
-    findings: tuple[Finding, ...] = ()
-
-    @property
-    def root_length_mm(self) -> float:
-        """From the neck to the apex along the axis."""
-        return float((self.apex_lps_mm - self.neck_lps_mm) @ self.axis_lps)
-
-    @property
-    def turning_note(self) -> str:
-        """How the root's form bears on taking the tooth out (common practice, no source)."""
-        if self.roots == 1 and self.roundness >= ROUND_FROM and self.bend_deg <= STRAIGHT_TO_DEG:
-            return "Single, nearly round and straight root: may be turned out (common practice, no source)."
-        if self.roots > 1:
-            return "More than one root: sectioning is likely (common practice, no source)."
-        return "Flat or bent root: lifting or sectioning rather than turning (common practice, no source)."
-
-
-ROUND_FROM = 0.8
-STRAIGHT_TO_DEG = 10.0
-"""From which roundness and up to which bend a root counts as nearly cylindrical (our choice; the rule itself is
-common practice, no source)."""
-
-
-@frozen(eq=False)
 class ToothBlock:
     """The neighbourhood of a tooth on a grid along (root to crown, along the arch, outwards)."""
 
@@ -161,7 +98,7 @@ def find_tooth(
     progress: Progress = silent,
     levels: GreyLevels | None = None,
     degradation: Degradation | None = None,
-) -> Tooth:
+) -> MarkedTooth:
     """Cut one tooth out of the scan.
 
     Parameters
@@ -377,7 +314,7 @@ def _as_tooth(
     minus: FloatArray,
     levels: GreyLevels,
     degradation: Degradation | None,
-) -> Tooth:
+) -> MarkedTooth:
     surface = _surface_of(block, mask)
     shape = root_shape(block, mask)
     sigma = surface_sigma_mm(volume, levels, levels.bone - levels.soft_tissue)
@@ -390,9 +327,9 @@ def _as_tooth(
             crown_sigma = 1.0
             text = f"The crown of {site} is streaked: its outline is uncertain, the root's is not affected."
             findings.append(Finding(Severity.NOTE, "tooth-crown-streaked", text, site))
-    return Tooth(
-        site, surface, shape.axis, shape.neck, shape.tip, shape.apex, shape.roundness, shape.bend_deg, shape.roots,
-        sigma, crown_sigma, plus, minus, tuple(findings),
+    return MarkedTooth(
+        site, surface, shape.axis, shape.neck, shape.tip, shape.apex, sigma, crown_sigma, plus, minus, shape.form,
+        findings=tuple(findings),
     )  # fmt: skip
 
 
@@ -414,9 +351,7 @@ class RootShape:
     neck: FloatArray
     tip: FloatArray
     apex: FloatArray
-    roundness: float
-    bend_deg: float
-    roots: int
+    form: RootForm
 
 
 def root_shape(block: ToothBlock, mask: NDArray[np.bool_]) -> RootShape:
@@ -436,7 +371,7 @@ def root_shape(block: ToothBlock, mask: NDArray[np.bool_]) -> RootShape:
     neck = middle + axis * float((neck - middle) @ axis)
     root = rows[rows < neck_row]
     if len(root) < 8:
-        return RootShape(unit(axis), neck, tip, apex, float("nan"), 0.0, 1)
+        return RootShape(unit(axis), neck, tip, apex, RootForm())
     mid = int(root[len(root) // 2])
     inside = np.argwhere(mask[mid]).astype(np.float64)
     spread = np.linalg.eigvalsh(np.cov(inside.T) + 1e-9 * np.eye(2))
@@ -448,7 +383,8 @@ def root_shape(block: ToothBlock, mask: NDArray[np.bool_]) -> RootShape:
     half = len(own) // 2
     low, high = _direction(own[:half]), _direction(own[half:])
     bend = float(np.degrees(np.arccos(np.clip(abs(float(low @ high)), 0.0, 1.0))))
-    return RootShape(unit(axis), neck, tip, apex, float(np.sqrt(spread[0] / spread[1])), bend, max(1, roots))
+    form = RootForm(float(np.sqrt(spread[0] / spread[1])), bend, max(1, roots))
+    return RootShape(unit(axis), neck, tip, apex, form)
 
 
 def _neck_row(areas: FloatArray, rows: NDArray[np.intp]) -> float:
@@ -469,7 +405,7 @@ def _direction(line: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.svd(centred, full_matrices=False)[2][0])
 
 
-def socket_of(tooth: Tooth) -> Surface:
+def socket_of(tooth: MarkedTooth) -> Surface:
     """Give the socket that a virtual extraction leaves: the root's surface below the neck, turned inside out.
 
     Its triangles look into the socket, as those of bone look out of bone.

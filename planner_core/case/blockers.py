@@ -30,9 +30,9 @@ section 3: systematic review of 63 studies, S).
 """
 
 _TOUCH_BLOCKS = frozenset(
-    {ObstacleKind.CANAL, ObstacleKind.FORAMEN, ObstacleKind.ROOT, ObstacleKind.FIXTURE, ObstacleKind.DRAWN}
+    set(ObstacleKind) - {ObstacleKind.BONE_SURFACE, ObstacleKind.SINUS_FLOOR, ObstacleKind.NASAL_FLOOR}
 )
-"""Kinds that nothing in a final plan touches (our choice: bone surface and sinus floor are weighed)."""
+"""Kinds that nothing in a final plan touches (our choice: bone surface, sinus and nasal floor are weighed)."""
 
 
 def blockers_of(plan: Plan) -> tuple[Finding, ...]:

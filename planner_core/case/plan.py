@@ -13,6 +13,7 @@ from typing import Any
 
 from attrs import field, frozen
 
+from planner_core.anatomy.marked import BoneCut, Cavity, DrawnStructure, Foramen, MarkedTooth, Measurement
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw, Side
 from planner_core.findings import Finding
 from planner_core.geometry.surface import Surface
@@ -141,7 +142,19 @@ class Plan:
     arch: ArchCurve | None = None
     canals: Mapping[str, Canal] = field(converter=frozen_mapping, factory=dict)
     """By `Side` value."""
+    foramina: Mapping[str, Foramen] = field(converter=frozen_mapping, factory=dict)
+    """Mental foramina by `Side` value."""
+    teeth: Mapping[str, MarkedTooth] = field(converter=frozen_mapping, factory=dict)
+    """By ISO 3950 number."""
+    cavities: Mapping[str, Cavity] = field(converter=frozen_mapping, factory=dict)
+    """Sinuses, nasal floor, airway by `Cavity.key`."""
+    drawn: Mapping[str, DrawnStructure] = field(converter=frozen_mapping, factory=dict)
+    """By name."""
+    measurements: Mapping[str, Measurement] = field(converter=frozen_mapping, factory=dict)
+    """By key, "1", "2" and so on unless named."""
     bone: AdoptedBone | None = None
+    bone_cut: BoneCut | None = None
+    """The planned bone reduction."""
     fixtures: Mapping[str, PlacedFixture] = field(converter=frozen_mapping, factory=dict)
     """By site."""
     guide: GuideSettings = field(factory=GuideSettings)
@@ -150,7 +163,8 @@ class Plan:
     """What was examined at the chair and decides which guides are open."""
     notes: str = ""
     made_on: Mapping[str, str] = field(converter=frozen_mapping, factory=dict)
-    """Content hash of the scan that each part was drawn on: "arch", "canal:left", "fixture:36", "pairs", "reading".
+    """Content hash of the scan that each part was drawn on: "arch", "canal:left", "foramen:left", "tooth:35",
+    "cavity:sinus left", "drawn:NAME", "measurement:1", "bone cut", "fixture:36", "pairs", "reading".
 
     A part drawn on another scan than today's is stale (`planner_core.case.derived`).
     """

@@ -32,7 +32,16 @@ class StalePart:
 _WORDS = {
     "arch": ("The arch curve", "Look at it in the new scan and set it again."),
     "pairs": ("The pairs of points", "Name the points in the new scan again."),
+    "bone cut": ("The bone reduction", "Look at it in the new scan and set it again."),
     "reading": ("The reading", "The whole new scan must be read and signed."),
+}
+
+_MARKED = {
+    "foramen": ("The {} mental foramen", "Mark it in the new scan."),
+    "tooth": ("Tooth {}", "Mark it in the new scan."),
+    "cavity": ("The air space ({})", "Mark it in the new scan."),
+    "drawn": ("The drawn structure {!r}", "Draw it in the new scan."),
+    "measurement": ("Measurement {}", "Measure in the new scan."),
 }
 
 
@@ -60,6 +69,12 @@ def _drawn_on_another_scan(plan: Plan) -> list[StalePart]:
         "arch": plan.arch is not None,
         "reading": plan.reading is not None,
         **{f"canal:{side}": True for side in plan.canals},
+        **{f"foramen:{side}": True for side in plan.foramina},
+        **{f"tooth:{site}": True for site in plan.teeth},
+        **{f"cavity:{key}": True for key in plan.cavities},
+        **{f"drawn:{name}": True for name in plan.drawn},
+        **{f"measurement:{key}": True for key in plan.measurements},
+        "bone cut": plan.bone_cut is not None,
         **{f"fixture:{site}": True for site in plan.fixtures},
     }
     today = scan_print(plan)
@@ -78,6 +93,9 @@ def _words(part: str) -> tuple[str, str]:
         return f"The {key} canal", "Trace it in the new scan."
     if kind == "fixture":
         return f"Fixture {key}", "Look at it in the new scan and place it again."
+    if kind in _MARKED:
+        what, remedy = _MARKED[kind]
+        return what.format(key), remedy
     return _WORDS[kind]
 
 

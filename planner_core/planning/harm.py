@@ -20,22 +20,20 @@ HARM_LIMITS: Mapping[ObstacleKind, float] = {
     ObstacleKind.CANAL: 0.01,
     ObstacleKind.FORAMEN: 0.01,
     ObstacleKind.DRAWN: 0.01,
+    ObstacleKind.FLOOR_VESSEL: 0.01,
+    ObstacleKind.LINGUAL_CONCAVITY: 0.01,
+    ObstacleKind.LESION: 0.01,
     ObstacleKind.ROOT: 0.02,
+    ObstacleKind.IMPACTED_TOOTH: 0.02,
+    ObstacleKind.INCISIVE_CANAL: 0.02,
+    ObstacleKind.SINUS_ARTERY: 0.05,
     ObstacleKind.BONE_SURFACE: 0.05,
     ObstacleKind.SINUS_FLOOR: 0.20,
     ObstacleKind.NASAL_FLOOR: 0.20,
 }
 """Accepted chance of harm by kind (our choice). A sinus ranks below a nerve (Ragucci et al. 2019, S)."""
 
-COUNTED_KINDS = frozenset(
-    {
-        ObstacleKind.CANAL,
-        ObstacleKind.FORAMEN,
-        ObstacleKind.DRAWN,
-        ObstacleKind.ROOT,
-        ObstacleKind.BONE_SURFACE,
-    }
-)
+COUNTED_KINDS = frozenset(HARM_LIMITS) - {ObstacleKind.SINUS_FLOOR, ObstacleKind.NASAL_FLOOR}
 """Kinds whose harm counts in the chance of a site; the floors of sinus and nose are listed apart."""
 
 
@@ -81,8 +79,8 @@ def lever(offsets_mm: FloatArray) -> FloatArray:
 
 
 def harm_limit_of(kind: ObstacleKind, guide: GuideInputs) -> float:
-    """Give the accepted chance of harm for a kind; the canal's is the user's to set."""
-    if kind in (ObstacleKind.CANAL, ObstacleKind.FORAMEN, ObstacleKind.DRAWN):
+    """Give the accepted chance of harm for a kind; the user sets that of the canal and its like."""
+    if HARM_LIMITS[kind] == HARM_LIMITS[ObstacleKind.CANAL]:
         return guide.harm_limit
     return HARM_LIMITS[kind]
 

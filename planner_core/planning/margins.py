@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from planner_core.planning.obstacles import ObstacleKind
 
@@ -32,6 +32,19 @@ class Margin:
     mark: str
     convention: bool
     note: str = ""
+
+
+_NEIGHBOUR = Margin(
+    2.0,
+    "Fokas et al. 2018, Clin Oral Implants Res, doi 10.1111/clr.13142",
+    "S",
+    True,
+    "2 mm to neighbouring structures for planning on cone-beam scans; an allowance for error.",
+)
+
+
+def _neighbour(note: str) -> Margin:
+    return evolve(_NEIGHBOUR, note=f"{_NEIGHBOUR.note} {note}")
 
 
 FIXTURE, DRILL = "fixture", "drill"
@@ -86,9 +99,15 @@ DEFAULT_MARGINS: Mapping[ObstacleKind, Margin] = MappingProxyType(
             "Of lower rank than a nerve: 493 fixtures through the floor, 95.6 % survival (Ragucci et al. 2019, S).",
         ),
         ObstacleKind.NASAL_FLOOR: Margin(1.0, "common practice, no source", "M", True),
-        ObstacleKind.DRAWN: Margin(
-            2.0, "Fokas et al. 2018, Clin Oral Implants Res, doi 10.1111/clr.13142", "S", True
+        ObstacleKind.INCISIVE_CANAL: _NEIGHBOUR,
+        ObstacleKind.FLOOR_VESSEL: _neighbour("Ranks with the nerve (common practice, no source)."),
+        ObstacleKind.LINGUAL_CONCAVITY: _neighbour(
+            "Ranks with the nerve because of the vessels below (common practice, no source)."
         ),
+        ObstacleKind.SINUS_ARTERY: _NEIGHBOUR,
+        ObstacleKind.LESION: _NEIGHBOUR,
+        ObstacleKind.IMPACTED_TOOTH: _NEIGHBOUR,
+        ObstacleKind.DRAWN: _NEIGHBOUR,
     }
 )
 

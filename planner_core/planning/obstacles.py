@@ -8,6 +8,15 @@ from enum import StrEnum
 import numpy as np
 from attrs import evolve, field, frozen
 
+from planner_core.anatomy.marked import (
+    Cavity,
+    CavityKind,
+    DrawnKind,
+    DrawnStructure,
+    Foramen,
+    MarkedTooth,
+    ToothState,
+)
 from planner_core.anatomy.structures import BoneSurface, Canal
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray, readonly, readonly_or_none, readonly_unit
@@ -40,8 +49,16 @@ class ObstacleKind(StrEnum):
     BONE_SURFACE = "bone surface"
     SINUS_FLOOR = "sinus floor"
     NASAL_FLOOR = "nasal floor"
+    INCISIVE_CANAL = "incisive canal"
+    FLOOR_VESSEL = "vessel of the floor of the mouth"
+    """Ranks with the nerve: bleeding there can close the airway (common practice, no source)."""
+    LINGUAL_CONCAVITY = "lingual concavity"
+    """Wall of the undercut over those vessels; ranks with the nerve."""
+    SINUS_ARTERY = "artery of the sinus wall"
+    LESION = "lesion"
+    IMPACTED_TOOTH = "impacted tooth"
     DRAWN = "drawn"
-    """Anything that the user drew or marked: lesion, vessel, impacted tooth."""
+    """Anything else that the user drew."""
 
 
 def _radii(values: object) -> FloatArray:
@@ -157,10 +174,76 @@ def foramen_obstacle(name: str, point_lps_mm: FloatArray, sigma_mm: float = LAND
     )
 
 
+def marked_foramen_obstacle(side: str, foramen: Foramen) -> Obstacle:
+    """Give a mental foramen as an obstacle.
+
+    With its loop traced it counts as an end of the canal; else its margin holds room for the published loop.
+    """
+    traced = foramen.loop is not None and foramen.loop.traced
+    sigma = foramen.sigma_mm if foramen.seen else max(foramen.sigma_mm, UNCERTAIN_COURSE_SIGMA_MM)
+    found = foramen_obstacle(f"mental foramen, {side}", foramen.point_lps_mm, sigma)
+    return evolve(found, kind=ObstacleKind.CANAL) if traced else found
+
+
+def tooth_obstacle(tooth: MarkedTooth) -> Obstacle:
+    """Give a tooth that stays as an obstacle: crown and root, as well known as its root."""
+    if tooth.state is ToothState.IMPACTED:
+        return Obstacle(ObstacleKind.IMPACTED_TOOTH, f"impacted tooth {tooth.site}", tooth.surface, tooth.sigma_mm)
+    return Obstacle(ObstacleKind.ROOT, f"root {tooth.site}", tooth.surface, tooth.sigma_mm)
+
+
+_CAVITY_KINDS = {CavityKind.SINUS: ObstacleKind.SINUS_FLOOR, CavityKind.NASAL: ObstacleKind.NASAL_FLOOR}
+"""An airway is shown and measured; no fixture comes near it."""
+
+
+def cavity_obstacle(cavity: Cavity) -> Obstacle:
+    """Give a sinus or the nasal space as an obstacle.
+
+    Raises
+    ------
+    KeyError
+        For an airway.
+    """
+    return Obstacle(_CAVITY_KINDS[cavity.kind], cavity.name, cavity.surface, cavity.sigma_mm)
+
+
+_DRAWN_KINDS = {
+    DrawnKind.INCISIVE_CANAL: ObstacleKind.INCISIVE_CANAL,
+    DrawnKind.FLOOR_VESSEL: ObstacleKind.FLOOR_VESSEL,
+    DrawnKind.LINGUAL_CONCAVITY: ObstacleKind.LINGUAL_CONCAVITY,
+    DrawnKind.SINUS_ARTERY: ObstacleKind.SINUS_ARTERY,
+    DrawnKind.LESION: ObstacleKind.LESION,
+    DrawnKind.IMPACTED_TOOTH: ObstacleKind.IMPACTED_TOOTH,
+    DrawnKind.EXISTING_FIXTURE: ObstacleKind.FIXTURE,
+    DrawnKind.OTHER: ObstacleKind.DRAWN,
+}
+
+
+def drawn_obstacle(drawn: DrawnStructure) -> Obstacle:
+    """Give a drawn structure as an obstacle: a tube by its wall, a fixture as a cylinder, else its surface."""
+    kind = _DRAWN_KINDS[drawn.kind]
+    if not drawn.is_tube:
+        assert drawn.surface is not None  # the structure sees to it
+        return Obstacle(kind, drawn.name, drawn.surface, drawn.wall_sigma_mm)
+    points, radius = drawn.points_lps_mm, drawn.diameter_mm / 2.0
+    sigma = np.where(drawn.certain, drawn.sigma_mm, np.maximum(drawn.sigma_mm, UNCERTAIN_COURSE_SIGMA_MM))
+    if drawn.kind is DrawnKind.EXISTING_FIXTURE:
+        axis = points[-1] - points[0]
+        depth = np.linalg.norm(points - points[0], axis=1)
+        body = Revolution(np.column_stack([depth, radius]), points[0], axis)
+        return Obstacle(kind, drawn.name, body, float(np.mean(sigma)))
+    return Obstacle(kind, drawn.name, Tube(points, radius, sigma), float(np.mean(sigma)))
+
+
 def obstacles_of(
     canals: Mapping[str, Canal] | Iterable[Canal] = (),
     bone: BoneSurface | None = None,
     others: Iterable[Obstacle] = (),
+    *,
+    foramina: Mapping[str, Foramen] | None = None,
+    teeth: Mapping[str, MarkedTooth] | None = None,
+    cavities: Mapping[str, Cavity] | None = None,
+    drawn: Mapping[str, DrawnStructure] | None = None,
 ) -> tuple[Obstacle, ...]:
     """Give canals, bone surface and whatever else was marked as obstacles.
 
@@ -170,10 +253,19 @@ def obstacles_of(
     bone : BoneSurface or None
         The fixture belongs inside it.
     others : iterable of Obstacle
-        Roots, sinus and nasal floor, existing fixtures, drawn structures.
+    foramina : mapping of side to Foramen, optional
+    teeth : mapping of site to MarkedTooth, optional
+        One that is to be extracted is no obstacle.
+    cavities : mapping of Cavity, optional
+        An airway is no obstacle.
+    drawn : mapping of DrawnStructure, optional
     """
     members = canals.values() if isinstance(canals, Mapping) else canals
     found = [canal_obstacle(canal) for canal in members]
+    found += [marked_foramen_obstacle(side, foramen) for side, foramen in (foramina or {}).items()]
+    found += [tooth_obstacle(tooth) for tooth in (teeth or {}).values() if tooth.state.stays]
+    found += [cavity_obstacle(c) for c in (cavities or {}).values() if c.kind in _CAVITY_KINDS]
+    found += [drawn_obstacle(structure) for structure in (drawn or {}).values()]
     if bone is not None and len(bone.surface.triangles):
         found.append(
             Obstacle(ObstacleKind.BONE_SURFACE, "bone surface", bone.surface, float(bone.sigma_mm), inside=True)

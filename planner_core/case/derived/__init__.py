@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from planner_core.case.derived.budget import budgets_of, choice_of, guide_inputs_of, known_choice
 from planner_core.case.derived.clearance import ledger_of, live_ledger_of, obstacles_in
+from planner_core.case.derived.marks import bone_in_use, mouth_of
 from planner_core.case.derived.matching import match_in_use, match_state
 from planner_core.case.derived.memory import Memory
 from planner_core.case.derived.scan import known_scan_check, remember_scan_check, scan_check_of
 
 __all__ = [
     "Memory",
+    "bone_in_use",
     "budgets_of",
     "choice_of",
     "guide_inputs_of",
@@ -24,6 +26,7 @@ __all__ = [
     "live_ledger_of",
     "match_in_use",
     "match_state",
+    "mouth_of",
     "obstacles_in",
     "remember_scan_check",
     "scan_check_of",

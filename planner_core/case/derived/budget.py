@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from planner_core.case.derived.clearance import ledger_of, obstacles_in
+from planner_core.case.derived.marks import mouth_of
 from planner_core.case.derived.matching import match_in_use
 from planner_core.case.derived.memory import Memory
 from planner_core.case.derived.scan import known_scan_check
@@ -61,7 +62,7 @@ def choice_of(plan: Plan) -> Choice:
             ledger_of(plan).rows,
             guide=guide_inputs_of(plan),
             matches=matches,
-            facts=plan.mouth,
+            facts=mouth_of(plan),
             degradation=known_scan_check(plan),
         ),
         *parts,
@@ -79,6 +80,6 @@ def _choice_inputs(plan: Plan) -> tuple[object, ...]:
         guide_inputs_of(plan),
         match_in_use(plan),
         ledger_of(plan),
-        plan.mouth,
+        mouth_of(plan),
         known_scan_check(plan),
     )

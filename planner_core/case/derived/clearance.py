@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from planner_core.case.derived.marks import bone_in_use
 from planner_core.case.derived.memory import Memory
 from planner_core.case.plan import Plan
 from planner_core.planning.ledger import Ledger, LiveLedger
@@ -14,8 +15,23 @@ _ledgers: Memory[Ledger] = Memory()
 
 def obstacles_in(plan: Plan) -> tuple[Obstacle, ...]:
     """Give everything that the fixtures of a plan must keep away from, other fixtures apart."""
-    bone = None if plan.bone is None else plan.bone.bone
-    return _obstacles.get(lambda: obstacles_of(plan.canals, bone), plan.canals, plan.bone)
+    bone = bone_in_use(plan)
+    return _obstacles.get(
+        lambda: obstacles_of(
+            plan.canals,
+            bone,
+            foramina=plan.foramina,
+            teeth=plan.teeth,
+            cavities=plan.cavities,
+            drawn=plan.drawn,
+        ),
+        plan.canals,
+        bone,
+        plan.foramina,
+        plan.teeth,
+        plan.cavities,
+        plan.drawn,
+    )
 
 
 def live_ledger_of(plan: Plan) -> LiveLedger:

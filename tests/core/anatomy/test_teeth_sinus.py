@@ -15,10 +15,11 @@ from phantoms.measure import tooth_grid
 from phantoms.quick import quick_volume
 from phantoms.scene import Scene
 from planner_core.anatomy.grid import coarse_grid
+from planner_core.anatomy.marked import CavityKind, MarkedTooth
 from planner_core.anatomy.meshes import enclosed_mm3
-from planner_core.anatomy.sinus import SpaceKind, find_air_space
+from planner_core.anatomy.sinus import find_cavity
 from planner_core.anatomy.structures import ArchCurve, Jaw
-from planner_core.anatomy.teeth import Tooth, find_tooth, socket_of
+from planner_core.anatomy.teeth import find_tooth, socket_of
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import RigidTransform, angle_between_deg
 from planner_core.geometry.volume import Volume
@@ -42,7 +43,7 @@ def truth_mm3(scene: Scene, iso: int) -> float:
     return float((tooth_grid(*axes, np.asarray(scene.lower.tooth(iso).parameters), False) < 0).sum()) * 0.25**3
 
 
-def found(scene: Scene, volume: Volume, arch: ArchCurve, iso: int, **how: object) -> Tooth:
+def found(scene: Scene, volume: Volume, arch: ArchCurve, iso: int, **how: object) -> MarkedTooth:
     matrix = scene.lower.tooth(iso).jaw_from_tooth
     click = (matrix @ [0.4, -0.3, 1.0, 1.0])[:3]
     return find_tooth(volume, arch, str(iso), [click], **how)  # type: ignore[arg-type]
@@ -61,20 +62,20 @@ def test_one_click_gives_the_whole_tooth_with_its_axis(iso: int) -> None:
     assert float(tooth.apex_lps_mm @ tooth.axis_lps) == pytest.approx(tip, abs=1.5), (
         "the last mm of a pointed tip blurs away"
     )
-    assert tooth.roots == (2 if iso == 37 else 1)
-    assert "common practice, no source" in tooth.turning_note
+    assert tooth.form.roots == (2 if iso == 37 else 1)
+    assert "common practice, no source" in tooth.form.note
     assert tooth.site == str(iso)
 
 
 def test_a_zirconia_crown_does_not_spoil_the_root() -> None:
     plain, capped = (found(*scanned(restored), 34) for restored in (False, True))
 
-    def root(tooth: Tooth) -> float:
+    def root(tooth: MarkedTooth) -> float:
         socket = socket_of(tooth)
         return float(np.linalg.norm(socket.points_mm - plain.neck_lps_mm, axis=1).max())
 
     assert root(capped) == pytest.approx(root(plain), abs=0.8)
-    assert capped.roots == 1
+    assert capped.form.roots == 1
 
 
 def test_a_streaked_crown_is_said_to_be_uncertain() -> None:
@@ -132,7 +133,7 @@ def sinus_volume() -> tuple[Volume, float]:
 
 def test_one_click_fills_a_sinus_and_stops_at_its_narrow_opening() -> None:
     volume, expected = sinus_volume()
-    space = find_air_space(volume, SpaceKind.SINUS, (-16.0, 0.0, 4.0), levels=LEVELS)
+    space = find_cavity(volume, CavityKind.SINUS, (-16.0, 0.0, 4.0), levels=LEVELS)
     assert space.volume_mm3 == pytest.approx(expected, rel=0.08)
     assert enclosed_mm3(space.surface) == pytest.approx(space.volume_mm3, rel=0.1), "triangles turn out of the air"
     height = space.floor_over((-24.0, 0.0, -20.0), (0, 0, 1))
@@ -148,9 +149,9 @@ def test_one_click_fills_a_sinus_and_stops_at_its_narrow_opening() -> None:
 def test_a_click_in_bone_is_refused_and_an_open_space_is_said_to_be_cut() -> None:
     volume, _ = sinus_volume()
     with pytest.raises(PlannerError, match="does not lie in air"):
-        find_air_space(volume, SpaceKind.SINUS, (0.0, 20.0, -10.0), levels=LEVELS)
+        find_cavity(volume, CavityKind.SINUS, (0.0, 20.0, -10.0), levels=LEVELS)
     open_air = as_volume(np.full((40, 40, 40), AIR), 1.0, (0, 0, 0))
-    space = find_air_space(open_air, SpaceKind.SINUS, (20, 20, 20), levels=LEVELS)
+    space = find_cavity(open_air, CavityKind.SINUS, (20, 20, 20), levels=LEVELS)
     assert space.findings[0].code == "air-space-cut"
 
 

@@ -3,7 +3,21 @@
 from __future__ import annotations
 
 import numpy as np
+from attrs import evolve
 
+from planner_core.anatomy.marked import (
+    AnteriorLoop,
+    BoneCut,
+    Cavity,
+    CavityKind,
+    DrawnKind,
+    DrawnStructure,
+    Foramen,
+    MarkedTooth,
+    RootForm,
+    ToothState,
+)
+from planner_core.anatomy.measure import MeasureKind, measure
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw, Side
 from planner_core.case import edits
 from planner_core.case.plan import Patient, Plan, ScanInput, ScanReading, SurfaceInput, SurfaceRole
@@ -65,8 +79,35 @@ def small_match() -> Match:
     )
 
 
+def small_body(middle_lps_mm: tuple[float, float, float]) -> Surface:
+    """A closed block of 4 mm."""
+    return Surface(small_bone().points_mm / 32.0 * 2.0 + np.array(middle_lps_mm), small_bone().triangles)
+
+
+def with_marks(plan: Plan) -> Plan:
+    """Mark a bit of everything, away from the fixtures."""
+    ends = ([-5.0, -20.0, 2.0], [-5.0, -20.0, 10.0], [-5.0, -20.0, -14.0])
+    tooth = MarkedTooth("41", small_body((-5.0, -20.0, 0.0)), [0, 0, -1], *ends, 0.2, 0.4, [[-5.0, -20.0, 3.0]])
+    plan = edits.mark_tooth(plan, evolve(tooth, form=RootForm(0.9, 4.0, 1), state=ToothState.MOBILE))
+    loop = AnteriorLoop(1.2, 0.3, True, 3.2, "seen")
+    plan = edits.mark_foramen(
+        plan, Side.LEFT, Foramen([24.0, -14.0, -12.0], 0.4, [[24.0, -10.0, -12.0]], True, loop)
+    )
+    airway = Cavity(CavityKind.AIRWAY, small_body((0, 60, 0)), 64.0, 0.2, [[0.0, 60, -2]], [0.0, 60, 0])
+    plan = edits.mark_cavity(plan, airway)
+    points = np.linspace([3.0, -19.0, -12.0], [20.0, -14.0, -12.0], 5)
+    tube = DrawnStructure(
+        "incisive canal, left", DrawnKind.INCISIVE_CANAL, points, np.full(5, 1.2), np.full(5, 0.3), np.arange(5) < 4
+    )
+    plan = edits.draw_structure(plan, tube)
+    lesion = DrawnStructure("cyst", DrawnKind.LESION, surface=small_body((5, -16, -5)), outlines_lps_mm=(points,))
+    plan = edits.draw_structure(plan, lesion)
+    plan = edits.keep_measurement(plan, measure(MeasureKind.DISTANCE, [[0, 0, 0], [0, 3, 4]], label="width"))
+    return edits.plan_bone_cut(plan, BoneCut([0.0, 0.0, 0.9], [0.0, 0.0, 1.0]))
+
+
 def full_plan() -> Plan:
-    """Every part of a plan filled."""
+    """A plan in order: every part filled but what is marked besides arch and canals (`with_marks`)."""
     plan = edits.set_title(Plan(), "A test of everything")
     plan = edits.set_patient(plan, Patient("Invented, Person Ω", "X-1", "1970-01-01", invented=True))
     plan = edits.set_scan(

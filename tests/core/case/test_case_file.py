@@ -29,7 +29,7 @@ from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
 from planner_core.planning.fixture import FixturePose
 from planner_core.registration.match import PointPair
-from tests.core.case.sample_plans import full_plan, small_canal, small_shape, small_volume
+from tests.core.case.sample_plans import full_plan, small_canal, small_shape, small_volume, with_marks
 
 
 def assert_same(a: object, b: object, where: str = "plan") -> None:
@@ -65,13 +65,13 @@ def assert_same(a: object, b: object, where: str = "plan") -> None:
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     with CaseStore.create(tmp_path / "case", author="tester") as store:
-        store.append(full_plan(), "Everything")
+        store.append(with_marks(full_plan()), "Everything")
     return tmp_path / "case"
 
 
 def test_every_part_comes_back_equal(folder: Path) -> None:
     with CaseStore.open(folder) as store:
-        assert_same(full_plan(), store.plan())
+        assert_same(with_marks(full_plan()), store.plan())
         assert not store.findings
 
 
@@ -85,7 +85,7 @@ def test_words_of_a_list_come_back_as_members(folder: Path) -> None:
 
 
 def test_the_sample_fills_every_part() -> None:
-    plan = full_plan()
+    plan = with_marks(full_plan())
     empty = [name for name in codec.attrs_fields(Plan) if not getattr(plan, name)]
     assert empty == [], "a part that the sample leaves empty is not tested"
 
