@@ -32,7 +32,7 @@ from planner_core.case.session import Session
 from planner_core.case.sheet import sheet_of
 from planner_core.errors import PlannerError
 from planner_core.exchange.pdf import write_sheet_pdf
-from planner_core.exchange.whole_file import write_bytes
+from planner_core.files import write_bytes
 from planner_core.geometry.frames import FloatArray
 from planner_core.imaging.open_scan import open_scan
 from planner_core.imaging.surface_files import read_surface

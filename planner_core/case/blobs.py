@@ -8,20 +8,20 @@ flushed to the disk and renamed, so a file with a full name is whole. Nothing is
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 import uuid
 import weakref
 from collections.abc import Callable, Iterable
 from io import BytesIO
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 
 from planner_core.case import blob_formats
-from planner_core.case.disk import sync_folder, told
+from planner_core.case.disk import told
 from planner_core.errors import PlannerError
+from planner_core.files import replacing
 from planner_core.geometry.frames import AnyArray
 from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
@@ -237,14 +237,8 @@ class BlobFolder:
         if not path.exists() or path.stat().st_size != total:
             with told("writing the case"):
                 temporary = self.folder / f".new-{uuid.uuid4().hex}"
-                try:
-                    with temporary.open("xb") as stream:
-                        _walk(pieces, stream.write, lambda share: progress(0.5 + 0.5 * share, "Writing"))
-                        _flush(stream)
-                    os.replace(temporary, path)
-                    sync_folder(self.folder)
-                finally:
-                    temporary.unlink(missing_ok=True)
+                with replacing(path, temporary), temporary.open("xb") as stream:
+                    _walk(pieces, stream.write, lambda share: progress(0.5 + 0.5 * share, "Writing"))
         self.written[name] = total
         return name
 
@@ -272,8 +266,3 @@ def _walk(pieces: list[memoryview], take: Callable[[memoryview], Any], report: C
             done += len(chunk)
             if total > CHUNK_BYTES:
                 report(done / total)
-
-
-def _flush(stream: IO[bytes]) -> None:
-    stream.flush()
-    os.fsync(stream.fileno())

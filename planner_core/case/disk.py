@@ -1,4 +1,4 @@
-"""What the file system does to a case: words for its failures, flushing of folders, local or not."""
+"""What the file system does to a case: words for its failures, local or not."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from planner_core.errors import PlannerError
+from planner_core.files import NO_SPACE
 
 REMOTE_FILE_SYSTEMS = frozenset(["nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "davfs"]) | frozenset(
     ["fuse", "fuse.sshfs", "fuse.rclone", "fuse.davfs", "fuse.gvfsd-fuse"]
@@ -24,7 +25,7 @@ def words_for(fault: OSError | sqlite3.Error, doing: str) -> PlannerError:
     """Give a failure of the disk as one sentence and what to do."""
     text = str(fault).lower()
     number = fault.errno if isinstance(fault, OSError) else None
-    if number in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG) or "disk is full" in text:
+    if number in NO_SPACE or "disk is full" in text:
         return PlannerError(
             f"There is no space left on the disk while {doing}.",
             "Free some space and do the last step again; everything before it is safe.",
@@ -53,21 +54,6 @@ def told(doing: str) -> Iterator[None]:
         yield
     except (OSError, sqlite3.Error) as fault:
         raise words_for(fault, doing) from fault
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a rename in a folder durable (not on Windows, where the rename itself is)."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    except OSError as fault:
-        # Some network shares cannot flush a folder; the file itself is flushed.
-        if fault.errno not in (errno.EINVAL, errno.ENOTSUP, errno.EACCES):
-            raise
-    finally:
-        os.close(handle)
 
 
 def is_local(folder: Path) -> bool:

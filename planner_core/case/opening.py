@@ -15,9 +15,10 @@ from pathlib import Path
 from attrs import define
 
 from planner_core.case import rows
-from planner_core.case.disk import is_local, sync_folder, told, words_for
+from planner_core.case.disk import is_local, told, words_for
 from planner_core.case.lock import CaseLock
 from planner_core.errors import PlannerError
+from planner_core.files import sync_folder
 from planner_core.findings import Finding, Severity
 
 DATABASE = "case.db"

@@ -18,7 +18,7 @@ from planner_core.case.check import check
 from planner_core.case.disk import told
 from planner_core.case.opening import DATABASE, make_place, open_database
 from planner_core.errors import PlannerError
-from planner_core.exchange.whole_file import whole_file
+from planner_core.files import whole_file
 from planner_core.progress import Progress, part_of, silent
 
 LARGEST_CASE_BYTES = 20 << 30

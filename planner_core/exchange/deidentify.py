@@ -19,6 +19,7 @@ from pydicom.multival import MultiValue
 from pydicom.uid import PYDICOM_IMPLEMENTATION_UID
 
 from planner_core.errors import PlannerError
+from planner_core.files import cannot_write
 from planner_core.findings import Finding, Severity
 from planner_core.imaging.dicom_elements import quiet_pydicom
 from planner_core.imaging.dicom_header import DamagedFile, ImageHeader, read_header
@@ -199,7 +200,7 @@ def deidentify_series(
         try:
             part = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent))
         except OSError as error:
-            raise _cannot_write(target, error) from error
+            raise cannot_write(target, error) from error
         try:
             for number, file in enumerate(chosen):
                 progress(number / len(chosen), f"Removing the identity from file {number + 1} of {len(chosen)}")
@@ -209,15 +210,10 @@ def deidentify_series(
         except BaseException as error:
             shutil.rmtree(part, ignore_errors=True)
             if isinstance(error, OSError):
-                raise _cannot_write(target, error) from error
+                raise cannot_write(target, error) from error
             raise
     progress(1.0, "Identity removed")
     return Deidentified(target, len(chosen), (FACE,))
-
-
-def _cannot_write(target: Path, error: OSError) -> PlannerError:
-    reason = error.strerror or type(error).__name__
-    return PlannerError(f"{target} cannot be written ({reason}).", "Choose another place.")
 
 
 def _belongs(file: ScanFile, series_uid: str | None) -> bool:

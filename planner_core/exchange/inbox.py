@@ -8,13 +8,13 @@ import os
 import re
 import threading
 import uuid
-from contextlib import suppress
 from pathlib import Path
 
 import pydicom
 from attrs import define, field, frozen
 
 from planner_core.errors import PlannerError
+from planner_core.files import replacing
 from planner_core.imaging.dicom_elements import quiet_pydicom, text
 from planner_core.imaging.dicom_header import inflated
 from planner_core.imaging.scan_files import ScanFile
@@ -109,15 +109,10 @@ class Inbox:
                 raise DiskFullError(
                     f"The disk of {self.folder} is full.", "Free some space and send the scan again."
                 )
-            with part.open("wb") as stream:
-                stream.write(raw)
-                stream.flush()
-                os.fsync(stream.fileno())
             target.parent.mkdir(parents=True, exist_ok=True)
-            os.replace(part, target)
+            with replacing(target, part):
+                part.write_bytes(raw)
         except OSError as error:
-            with suppress(OSError):
-                part.unlink()
             reason = error.strerror or type(error).__name__
             raise DiskFullError(
                 f"{self.folder} cannot be written ({reason}).", "Make space and send the scan again."

@@ -17,7 +17,7 @@ import numpy as np
 from planner_core.exchange.pdf_cover import cover
 from planner_core.exchange.pdf_fixture import fixture_page
 from planner_core.exchange.pdf_page import SheetPage
-from planner_core.exchange.whole_file import write_bytes
+from planner_core.files import write_bytes
 from planner_core.progress import Progress, silent
 from planner_core.protocol.sheet import SheetContent, sheet_as_json
 

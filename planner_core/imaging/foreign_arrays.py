@@ -1,13 +1,6 @@
-"""Arrays from other formats as volumes, and files that appear whole or not at all."""
+"""Arrays from other formats as volumes."""
 
 from __future__ import annotations
-
-import os
-import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
-from pathlib import Path
-from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -142,31 +135,3 @@ def _by_plane(array: AnyArray, scale: float, offset: float) -> NDArray[np.int16]
         numbers = (plane.astype(np.float64) - offset) / scale
         out[index] = np.clip(np.rint(np.nan_to_num(numbers, nan=-32500.0)), -32768, 32767)
     return out
-
-
-@contextmanager
-def written_whole(path: Path) -> Iterator[IO[bytes]]:
-    """Write a file under a temporary name beside it; it gets its name only when all of it is on the disk.
-
-    Raises
-    ------
-    PlannerError
-        If the place cannot be written; nothing is left behind.
-    """
-    temporary = ""
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        with os.fdopen(handle, "wb") as stream:
-            yield stream
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except BaseException as error:
-        if temporary:
-            with suppress(OSError):
-                os.unlink(temporary)
-        if isinstance(error, OSError):
-            reason = error.strerror or type(error).__name__
-            raise PlannerError(f"{path} cannot be written ({reason}).", "Choose another place.") from error
-        raise

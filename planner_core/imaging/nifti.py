@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner_core.errors import PlannerError
+from planner_core.files import whole_file
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.frames import AnyArray, FloatArray
 from planner_core.geometry.volume import Volume
-from planner_core.imaging.foreign_arrays import MOST_BYTES, from_numbers, most_bytes, written_whole
+from planner_core.imaging.foreign_arrays import MOST_BYTES, from_numbers, most_bytes
 from planner_core.imaging.import_findings import findings_of
 from planner_core.imaging.scan import ImportedScan, ScanSource
 from planner_core.imaging.scan_files import cannot_read
@@ -150,7 +151,7 @@ def _write(
     header["descrip"] = OWN_ORDER
     header["magic"] = b"n+1"
     header["vox_offset"] = 352
-    with written_whole(Path(path)) as raw:
+    with whole_file(Path(path)) as temporary, temporary.open("wb") as raw:
         stream: Any = (
             gzip.GzipFile(fileobj=raw, mode="wb", compresslevel=1, mtime=0) if path.suffix == ".gz" else raw
         )

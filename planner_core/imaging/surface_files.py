@@ -13,10 +13,10 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from planner_core.errors import PlannerError
+from planner_core.files import whole_file
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.surface import Surface
-from planner_core.imaging.foreign_arrays import written_whole
 from planner_core.imaging.mesh_formats import RawMesh, parse_obj, parse_ply, parse_stl
 from planner_core.imaging.scan import ImportedSurface
 from planner_core.imaging.scan_files import cannot_read
@@ -220,7 +220,7 @@ def write_stl(path: Path, surface: Surface) -> None:
     rows = np.zeros(len(surface.triangles), dtype=record)
     rows["normal"] = surface.face_normals
     rows["corners"] = surface.points_mm[surface.triangles]
-    with written_whole(Path(path)) as stream:
+    with whole_file(path) as temporary, temporary.open("wb") as stream:
         stream.write(b"binary STL in millimetres".ljust(80))
         stream.write(struct.pack("<I", len(rows)))
         stream.write(rows.tobytes())
@@ -237,7 +237,7 @@ def write_ply(path: Path, surface: Surface) -> None:
     faces = np.empty(len(surface.triangles), dtype=np.dtype([("n", "u1"), ("corners", "<i4", 3)]))
     faces["n"] = 3
     faces["corners"] = surface.triangles
-    with written_whole(Path(path)) as stream:
+    with whole_file(path) as temporary, temporary.open("wb") as stream:
         stream.write(header.encode("ascii"))
         stream.write(np.ascontiguousarray(surface.points_mm, dtype="<f8").tobytes())
         stream.write(faces.tobytes())
