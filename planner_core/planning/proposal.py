@@ -17,7 +17,8 @@ from planner_core.findings import Finding, Severity
 from planner_core.geometry.covariance import PoseCovariance
 from planner_core.geometry.surface import Surface
 from planner_core.planning.catalogue import Catalogue, generic_catalogue
-from planner_core.planning.crowns import PlannedTooth, average_station_mm, screw_exit, tooth_at
+from planner_core.planning.crowns import PlannedTooth, average_station_mm, tooth_at
+from planner_core.planning.emergence import screw_exit
 from planner_core.planning.error_budget import SiteBudget
 from planner_core.planning.fixture import FixtureShape, PlacedFixture
 from planner_core.planning.guide_inputs import GuideInputs

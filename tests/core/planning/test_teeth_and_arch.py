@@ -14,16 +14,9 @@ from planner_core.geometry.frames import angle_between_deg, unit
 from planner_core.geometry.surface import Surface
 from planner_core.planning import handling
 from planner_core.planning.catalogue import generic_catalogue
-from planner_core.planning.crowns import (
-    average_station_mm,
-    crown_size,
-    emergence_deg,
-    fit_to_opposing,
-    screw_exit,
-    set_up_teeth,
-    tooth_at,
-    tooth_from_surface,
-)
+from planner_core.planning.crown_fit import fit_to_opposing, set_up_teeth, tooth_from_surface
+from planner_core.planning.crowns import average_station_mm, crown_size, tooth_at
+from planner_core.planning.emergence import emergence_deg, screw_exit
 from planner_core.planning.fixture import FixturePose, PlacedFixture
 from planner_core.planning.full_arch import (
     SPACE_NEEDED_MM,
