@@ -1,7 +1,12 @@
-"""Mouths for the match study: simulated with streaks, scanned on the surface, with sites and true poses."""
+"""Mouths for the match study: simulated with streaks, scanned on the surface, with sites and true poses.
+
+A simulation takes up to a minute, so that volumes can be kept in a folder and serve many scans. Of clean and of
+streaked mouths both jaws are in the picture and both are matched.
+"""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -12,7 +17,7 @@ from phantoms.jaw import Jaw
 from phantoms.materials import Material
 from phantoms.physics.acquisition import Acquisition
 from phantoms.scene import Marker, Scene
-from phantoms.scenes import random_mouth
+from phantoms.scenes import random_mouth, site_on_ridge
 from phantoms.simulate import simulate
 from phantoms.surface_scan import scan_surface
 from planner_core.geometry.frames import RigidTransform, rotation_about, unit
@@ -25,7 +30,8 @@ Kind = Literal["clean", "streaked", "ceramic"]
 """Natural teeth; ceramic on some teeth as it comes; every tooth of the arch and half of the opposing ones
 crowned."""
 
-SMALL = Acquisition(voxel_mm=0.4, shape=(104, 216, 216))
+BOTH = Acquisition(voxel_mm=0.4, shape=(140, 216, 216), centre_scene_mm=(0.0, 28.0, -8.0))
+"""Both rows of teeth are in the picture."""
 FINE = Acquisition(voxel_mm=0.3, shape=(132, 280, 280))
 
 TURN_DEG, SHIFT_MM = 30.0, 20.0
@@ -38,6 +44,10 @@ EXTRA_NOISE = 25.0
 """Noise added to the simulated volume anew for each trial, grey values."""
 
 
+UPPER_SITES = (16, 26)
+"""Where a fixture could stand in the upper jaw: error is measured there as at the planned sites below."""
+
+
 @frozen(eq=False)
 class StudyMouth:
     """A mouth with its simulated volume; surface scans are made from the scene."""
@@ -47,14 +57,18 @@ class StudyMouth:
     volume: Volume
     check: ScanCheck
 
-    def sites_lps_mm(self) -> np.ndarray:
-        """Entry and apex of each planned site, shape (2 sites, 3)."""
-        places = [
-            point
-            for site in self.scene.sites
-            for point in (site.platform_mm, site.platform_mm + site.axis * site.length_mm)
-        ]
-        return np.asarray(self.scene.lps_from_scene.apply(np.array(places)))
+    def sites_lps_mm(self, upper: bool = False) -> np.ndarray:
+        """Entry and apex of each site of a jaw, shape (2 sites, 3)."""
+        jaw, sites = self.scene.lower, self.scene.sites
+        if upper:
+            assert self.scene.upper is not None
+            jaw = self.scene.upper
+            sites = tuple(site_on_ridge(jaw, iso) for iso in UPPER_SITES)
+        places = np.array([p for s in sites for p in (s.platform_mm, s.platform_mm + s.axis * s.length_mm)])
+        scene_from_jaw = np.linalg.inv(self.scene.jaw_from_scene(jaw))
+        return np.asarray(
+            self.scene.lps_from_scene.apply(places @ scene_from_jaw[:3, :3].T + scene_from_jaw[:3, 3])
+        )
 
 
 @frozen(eq=False)
@@ -82,20 +96,38 @@ def advised_markers(jaw: Jaw, rng: np.random.Generator) -> tuple[Marker, ...]:
     )
 
 
-def make_mouth(kind: Kind, seed: int) -> StudyMouth:
-    """Build and simulate a mouth; a minute for the fine ones."""
+def make_scene(kind: Kind, seed: int) -> Scene:
+    """Build the mouth of a kind and seed."""
+    material = "ceramic" if kind == "streaked" else "none"
+    scene = random_mouth(seed, restorations=material, missing=(36, 46), tilt_deg=10.0, shift_mm=6.0)
+    lower, upper = scene.lower, scene.upper
+    assert upper is not None
+    rng = np.random.default_rng([seed, 3])
     if kind == "streaked":
-        scene = random_mouth(seed, restorations="ceramic", missing=(36, 46), tilt_deg=10.0, shift_mm=6.0)
+        crowned = rng.choice([t.iso for t in upper.teeth if t.present], int(rng.integers(3, 7)), replace=False)
+        more = tuple(build.crown(upper, int(iso), Material.ZIRCONIA) for iso in crowned)
+        return evolve(scene, bodies=(*scene.bodies, *more), markers=())
+    if kind == "clean":
+        return evolve(scene, markers=())
+    bodies = tuple(build.crown(lower, t.iso, Material.ZIRCONIA) for t in lower.teeth if t.present)
+    bodies += tuple(build.crown(upper, t.iso, Material.ZIRCONIA) for t in upper.teeth if t.iso % 10 >= 4)
+    return evolve(scene, bodies=bodies, markers=advised_markers(lower, rng))
+
+
+def make_mouth(kind: Kind, seed: int, store: Path | None = None) -> StudyMouth:
+    """Build a mouth and simulate its scan, or take the scan out of `store` where it was kept before."""
+    scene = make_scene(kind, seed)
+    kept = None if store is None else store / f"{kind}_{seed}.npz"
+    if kept is not None and kept.exists():
+        with np.load(kept) as data:
+            volume = Volume(data["stored"], data["lps_from_index"])
     else:
-        scene = random_mouth(seed, restorations="none", missing=(36, 46), tilt_deg=10.0, shift_mm=6.0)
-    if kind == "ceramic":
-        lower, upper = scene.lower, scene.upper
-        assert upper is not None
-        bodies = tuple(build.crown(lower, t.iso, Material.ZIRCONIA) for t in lower.teeth if t.present)
-        bodies += tuple(build.crown(upper, t.iso, Material.ZIRCONIA) for t in upper.teeth if t.iso % 10 >= 4)
-        markers = advised_markers(lower, np.random.default_rng([seed, 3]))
-        scene = evolve(scene, bodies=bodies, markers=markers)
-    volume = simulate(scene, FINE if kind == "ceramic" else SMALL, seed).volume
+        volume = simulate(scene, FINE if kind == "ceramic" else BOTH, seed).volume
+        if kept is not None:
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            part = kept.with_suffix(".part.npz")
+            np.savez(part, stored=volume.stored, lps_from_index=volume.lps_from_index)
+            part.replace(kept)
     return StudyMouth(kind, scene, volume, check_scan(volume))
 
 
@@ -107,8 +139,8 @@ def with_noise(volume: Volume, rng: np.random.Generator) -> Volume:
     return Volume(stored.astype(np.int16), volume.lps_from_index, volume.scale, volume.offset)
 
 
-def make_scan(mouth: StudyMouth, what: str, rng: np.random.Generator) -> StudyScan:
-    """Scan the mouth's surface in a frame of its own; `what` says what is wrong with it."""
+def make_scan(mouth: StudyMouth, what: str, rng: np.random.Generator, upper: bool = False) -> StudyScan:
+    """Scan a jaw's surface in a frame of its own; `what` says what is wrong with it."""
     scene = mouth.scene
     if what == "moved" and scene.markers:
         k = int(rng.integers(len(scene.markers)))
@@ -135,7 +167,10 @@ def make_scan(mouth: StudyMouth, what: str, rng: np.random.Generator) -> StudySc
     shift = unit(rng.standard_normal(3)) * rng.uniform(0.0, SHIFT_MM)
     # Surfaces are scanned in LPS and then carried into the scan's frame about the middle of the mouth.
     middle = scene.lps_from_scene.apply(np.array([0.0, 28.0, -10.0]))
-    pose = RigidTransform.from_parts(turn, middle - turn @ middle + shift, "surface:lower")
+    frame = "surface:upper" if upper else "surface:lower"
+    pose = RigidTransform.from_parts(turn, middle - turn @ middle + shift, frame)
     seed = int(rng.integers(2**31))
-    scan = scan_surface(scene, SCAN_NOISE_MM, seed, reach, pose=pose, with_markers=mouth.kind == "ceramic")
+    scan = scan_surface(
+        scene, SCAN_NOISE_MM, seed, reach, upper=upper, pose=pose, with_markers=mouth.kind == "ceramic"
+    )
     return StudyScan(scan.surface, scan.lps_from_surface, what)
