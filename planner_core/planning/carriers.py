@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
-from attrs import evolve
+from attrs import evolve, frozen
+from numpy.typing import ArrayLike
 
 from planner_core.anatomy.structures import ArchCurve, Jaw
 from planner_core.errors import PlannerError
@@ -15,7 +16,7 @@ from planner_core.planning.drilling import Support
 from planner_core.planning.eligibility import CarrierTooth
 from planner_core.planning.fixture import PlacedFixture
 from planner_core.planning.guide_inputs import GuideInputs
-from planner_core.planning.seating import Contact, bearings, unsupported_length_mm
+from planner_core.planning.seating import BearingPlaces, unsupported_length_mm
 
 BEARING_EVERY_MM = 8.0
 """Spacing of the bearings along mucosa or bone, mm (our choice: about a tooth's width)."""
@@ -23,24 +24,56 @@ BEARING_EVERY_MM = 8.0
 REFERENCE_MUCOSA_MM = 2.0
 """Thickness that the model's numbers for mucosa stand for, mm (our choice); give and spread grow with it."""
 
+THICKEST_MM = 10.0
+"""Thickest mucosa that is taken for a measurement and not for a slip, mm (our choice)."""
+
+FREE_END_FROM_MM = 0.5
+"""Shorter overhangs are not counted, mm (our choice)."""
+
+
+@frozen
+class BearingArea:
+    """A stretch of the arch that carries a guide on mucosa or on bone.
+
+    Parameters
+    ----------
+    from_station_mm, to_station_mm : float
+        Stations along the arch.
+    mucosa_mm : float
+        Thickness of the mucosa there; of no meaning on bone.
+    """
+
+    support: Support
+    from_station_mm: float
+    to_station_mm: float
+    mucosa_mm: float = REFERENCE_MUCOSA_MM
+
+    def __attrs_post_init__(self) -> None:
+        if self.support not in (Support.MUCOSA, Support.BONE):
+            raise PlannerError("A stretch that carries the guide is mucosa or bone.", "Choose one of them.")
+        if not np.isfinite([self.from_station_mm, self.to_station_mm]).all():
+            raise PlannerError("A stretch that carries the guide needs two stations.", "Give both ends in mm.")
+        if not 0.0 < self.mucosa_mm <= THICKEST_MM:
+            raise PlannerError(
+                f"A mucosa of {self.mucosa_mm:g} mm cannot carry a guide.",
+                f"Give a thickness above 0 and up to {THICKEST_MM:g} mm.",
+            )
+
 
 def _up(arch: ArchCurve) -> FloatArray:
     """Give the direction out of the jaw, towards the opposing teeth."""
     return arch.up_lps if arch.jaw == Jaw.LOWER else -arch.up_lps
 
 
-def contacts_on_teeth(
-    arch: ArchCurve,
-    teeth: Iterable[CarrierTooth],
-    guide: GuideInputs,
-    stations_mm: Mapping[str, float] | None = None,
-) -> tuple[Contact, ...]:
-    """Give the contacts of a guide on teeth, at the middle of each crown that can carry.
+def places_on_teeth(
+    arch: ArchCurve, teeth: Iterable[CarrierTooth], marked_lps_mm: Mapping[str, ArrayLike] | None = None
+) -> BearingPlaces:
+    """Give the bearings of a guide on teeth, at the middle of each crown that can carry.
 
     Parameters
     ----------
-    stations_mm : mapping of tooth number to station, or None
-        Where the teeth stand; the average station where missing.
+    marked_lps_mm : mapping of tooth number to point (3,), or None
+        Middle of the crown where the tooth is marked in the scan; the average place along the arch elsewhere.
 
     Raises
     ------
@@ -50,56 +83,72 @@ def contacts_on_teeth(
     usable = [tooth.number for tooth in teeth if tooth.usable]
     if not usable:
         raise PlannerError("None of the teeth can carry the guide.", "Choose another support.")
-    known = stations_mm or {}
-    points = [tooth_at(arch, n, known.get(n, average_station_mm(n))).middle_lps_mm for n in usable]
-    return bearings(Support.TEETH, points, _up(arch), guide.all_values())
+    marked = marked_lps_mm or {}
+    points = np.array(
+        [
+            np.asarray(marked[n], dtype=np.float64)
+            if n in marked
+            else tooth_at(arch, n, average_station_mm(n)).middle_lps_mm
+            for n in usable
+        ]
+    )
+    return _places(Support.TEETH, points, arch, np.ones(len(points)), f"teeth {', '.join(usable)}")
 
 
-def contacts_along(
-    arch: ArchCurve,
-    support: Support,
-    stretches_mm: Sequence[tuple[float, float]],
-    guide: GuideInputs,
-    mucosa_mm: float = REFERENCE_MUCOSA_MM,
-) -> tuple[Contact, ...]:
-    """Give the contacts of a guide on mucosa or bone along stretches of the arch.
+def places_along(arch: ArchCurve, support: Support, areas: Sequence[BearingArea]) -> BearingPlaces:
+    """Give the bearings of a guide on mucosa or bone along stretches of the arch.
 
-    Parameters
-    ----------
-    stretches_mm : sequence of (from, to) stations
-    mucosa_mm : float
-        Thickness of the mucosa under the guide: spread and give are those of `REFERENCE_MUCOSA_MM` in proportion.
+    Spread and give of mucosa are those of `REFERENCE_MUCOSA_MM` in proportion to its thickness.
 
     Raises
     ------
     PlannerError
-        If there is no stretch, or the support is not mucosa or bone.
+        If there is no stretch of this support.
     """
-    if support not in (Support.MUCOSA, Support.BONE) or not stretches_mm:
-        raise PlannerError("A guide on mucosa or bone needs stretches of the arch.", "Mark where it bears.")
-    points = []
-    for start, stop in stretches_mm:
-        count = max(2, round(abs(stop - start) / BEARING_EVERY_MM) + 1)
-        points += [arch.point_at(float(s)) for s in np.linspace(start, stop, count)]
-    found = bearings(support, points, _up(arch), guide.all_values())
-    if support == Support.BONE:
-        return found
-    share = mucosa_mm / REFERENCE_MUCOSA_MM
-    if share <= 0.0:
-        raise PlannerError(f"A mucosa of {mucosa_mm:g} mm cannot carry a guide.", "Correct its thickness.")
-    return tuple(
-        evolve(c, sigma_mm=c.sigma_mm * share, compliance_mm_per_n=c.compliance_mm_per_n * share) for c in found
-    )
+    own = [area for area in areas if area.support == support]
+    if not own:
+        raise PlannerError(f"No stretch of {support.value} carries the guide.", "Mark where it bears.")
+    points, soft = [], []
+    for area in own:
+        length = abs(area.to_station_mm - area.from_station_mm)
+        stations = np.linspace(
+            area.from_station_mm, area.to_station_mm, max(2, round(length / BEARING_EVERY_MM) + 1)
+        )
+        points += [arch.point_at(float(s)) for s in stations]
+        soft += [area.mucosa_mm / REFERENCE_MUCOSA_MM if support == Support.MUCOSA else 1.0] * len(stations)
+    stretches = ", ".join(f"{a.from_station_mm:+.0f} to {a.to_station_mm:+.0f}" for a in own)
+    return _places(support, np.array(points), arch, np.array(soft), f"{support.value} at stations {stretches} mm")
+
+
+def _places(
+    support: Support, points: FloatArray, arch: ArchCurve, softness: FloatArray, words: str
+) -> BearingPlaces:
+    return BearingPlaces(support, points, np.tile(_up(arch), (len(points), 1)), softness, words)
 
 
 def free_ends_mm(
-    fixtures: Mapping[str, PlacedFixture], contacts: Sequence[Contact], guide: GuideInputs
+    fixtures: Mapping[str, PlacedFixture], places: BearingPlaces, guide: GuideInputs
 ) -> Mapping[str, float]:
-    """Give the unsupported length of the guide out to each site that lies beyond its contacts, mm."""
+    """Give the unsupported length of the guide out to each site that lies beyond its bearings, mm."""
     found = {}
     for site, fixture in fixtures.items():
         sleeve = fixture.pose.at_depth(-guide.sleeve(site).offset_mm)
-        length = unsupported_length_mm(sleeve, contacts)
-        if length > 0.5:
+        length = unsupported_length_mm(sleeve, places.points_lps_mm)
+        if length > FREE_END_FROM_MM:
             found[site] = length
     return found
+
+
+def carried(
+    guide: GuideInputs,
+    support: Support,
+    fixtures: Mapping[str, PlacedFixture],
+    places: Mapping[Support, BearingPlaces],
+) -> GuideInputs:
+    """Give the inputs of a guide on this support: where it bears, as far as that is known, and its free ends."""
+    own = places.get(support)
+    if own is None:
+        keep = guide if support == guide.support else evolve(guide, contacts=(), places=None, free_end_mm={})
+        return evolve(keep, support=support)
+    moved = evolve(guide, support=support, contacts=(), places=own)
+    return evolve(moved, free_end_mm=free_ends_mm(fixtures, own, moved))

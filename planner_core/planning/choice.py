@@ -14,6 +14,7 @@ from typing import Any
 from attrs import evolve, field, frozen
 
 from planner_core.geometry.covariance import PoseCovariance
+from planner_core.planning.carriers import carried
 from planner_core.planning.catalogue import Catalogue
 from planner_core.planning.drilling import Guidance, Support
 from planner_core.planning.eligibility import MouthFacts, Refusal, refusals
@@ -23,7 +24,7 @@ from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.harm import COUNTED_KINDS
 from planner_core.planning.ledger import LedgerRow
 from planner_core.planning.obstacles import Obstacle
-from planner_core.planning.seating import Contact
+from planner_core.planning.seating import BearingPlaces
 from planner_core.planning.sensitivity import Effect, sensitivity, worst_ratio
 from planner_core.planning.what_helps import Help, what_helps
 
@@ -122,7 +123,7 @@ def choose(
     *,
     guide: GuideInputs,
     matches: Mapping[Support, PoseCovariance | None] | None = None,
-    contacts: Mapping[Support, tuple[Contact, ...]] | None = None,
+    places: Mapping[Support, BearingPlaces] | None = None,
     facts: MouthFacts | None = None,
     catalogue: Catalogue | None = None,
     degradation: Any = None,
@@ -135,7 +136,7 @@ def choose(
         Sleeves, drills, pins and numbers; its support and guidance are varied.
     matches : mapping of Support to PoseCovariance or None
         The match that each support would stand on (teeth: surface or markers; mucosa: dual scan).
-    contacts : mapping of Support to contacts
+    places : mapping of Support to BearingPlaces
         Where a guide of each support would bear; the typical guide where missing.
     facts : MouthFacts
     catalogue : Catalogue
@@ -144,7 +145,7 @@ def choose(
     known = facts or MouthFacts()
     members = tuple(rows)
     options = tuple(
-        _option(support, guidance, fixtures, members, guide, matches or {}, contacts or {}, known, degradation)
+        _option(support, guidance, fixtures, members, guide, matches or {}, places or {}, known, degradation)
         for support, guidance in OPTIONS
     )
     passing = [o for o in options if o.passes]
@@ -153,7 +154,7 @@ def choose(
     decisive = None
     instead: tuple[Help, ...] = ()
     if basis is not None and fixtures:
-        inputs = _inputs(basis.support, basis.guidance, guide, contacts or {})
+        inputs = _inputs(basis.support, basis.guidance, fixtures, guide, places or {})
         match = (matches or {}).get(basis.support)
         effects = sensitivity(fixtures, members, guide=inputs, match=match, degradation=degradation)
         decisive = effects[0] if effects else None
@@ -169,11 +170,11 @@ def choose(
 def _inputs(
     support: Support,
     guidance: Guidance,
+    fixtures: Mapping[str, PlacedFixture],
     guide: GuideInputs,
-    contacts: Mapping[Support, tuple[Contact, ...]],
+    places: Mapping[Support, BearingPlaces],
 ) -> GuideInputs:
-    own = contacts.get(support, guide.contacts if support == guide.support else ())
-    return evolve(guide, support=support, guidance=guidance, contacts=own)
+    return evolve(carried(guide, support, fixtures, places), guidance=guidance)
 
 
 def _option(
@@ -183,11 +184,11 @@ def _option(
     rows: Sequence[LedgerRow],
     guide: GuideInputs,
     matches: Mapping[Support, PoseCovariance | None],
-    contacts: Mapping[Support, tuple[Contact, ...]],
+    places: Mapping[Support, BearingPlaces],
     facts: MouthFacts,
     degradation: Any,
 ) -> Option:
-    inputs = _inputs(support, guidance, guide, contacts)
+    inputs = _inputs(support, guidance, fixtures, guide, places)
     found = budgets(fixtures, guide=inputs, match=matches.get(support), rows=rows, degradation=degradation)
     harms = [h for b in found.values() for h in b.harms if h.kind in COUNTED_KINDS]
     return Option(

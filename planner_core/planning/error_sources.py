@@ -10,15 +10,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 
 from planner_core.geometry.covariance import PoseCovariance
-from planner_core.geometry.frames import FloatArray
+from planner_core.geometry.frames import FloatArray, unit
 from planner_core.planning.defaults import DEFAULTS
 from planner_core.planning.drilling import Guidance, Sleeve, Support
 from planner_core.planning.guide_inputs import FALLBACK_SLEEVE, GuideInputs
 from planner_core.planning.published import EXECUTION, GUIDANCE_EXTRA, GUIDANCE_SOURCE, TAHMASEB_2018, PoseSpread
 from planner_core.planning.seating import (
+    UPRIGHT,
     Bearing,
     bearing_of,
     compliance_matrix,
@@ -106,23 +107,80 @@ def default_match(guide: GuideInputs, about_lps_mm: FloatArray) -> PoseCovarianc
     return PoseCovariance(np.diag([tilt2] * 3 + [sigma2] * 3), about_lps_mm)
 
 
-def guide_bearing(guide: GuideInputs, axes_lps: FloatArray, platforms_lps_mm: FloatArray) -> Bearing:
-    """Give the guide's contacts, or those of a typical full-arch guide round the fixtures while none are known."""
-    if guide.contacts:
-        if "bearing" not in guide.remembered:
-            guide.remembered["bearing"] = bearing_of(guide.contacts)
-        known: Bearing = guide.remembered["bearing"]
+@frozen(eq=False)
+class Held:
+    """How a guide is held: how it seats and how it gives, both about one point in LPS.
+
+    Parameters
+    ----------
+    seating, compliance : arrays of shape (6, 6)
+        Covariance of how it comes to rest, and movement under a load of one.
+    proud_mm : float
+        How far it stands proud because it rests on its highest bearings.
+    bearings : int
+        Number of contacts, three to a bearing.
+    """
+
+    about_lps_mm: FloatArray
+    seating: FloatArray
+    compliance: FloatArray
+    proud_mm: float
+    bearings: int
+
+
+def held_guide(guide: GuideInputs, axes_lps: FloatArray, platforms_lps_mm: FloatArray) -> Held:
+    """Give how the guide is held by its bearings, or by those of a typical full-arch guide while none are known."""
+    up = unit(-axes_lps.mean(axis=0))
+    if guide.bearings_known:
+        bearing = _known_bearing(guide)
+        # Which contacts count as upright is all that the direction changes.
+        key: object = ("held", (np.abs(bearing.normals_lps @ up) > UPRIGHT).tobytes())
+        if key not in guide.remembered:
+            guide.remembered[key] = _held(guide, bearing, up)
+        known: Held = guide.remembered[key]
         return known
-    up = -axes_lps.mean(axis=0)
-    lift = FALLBACK_SLEEVE.gap_mm
-    centre = platforms_lps_mm.mean(axis=0) + lift * up
-    return typical_bearing(guide.support, centre, up, guide.all_values())
+    centre = platforms_lps_mm.mean(axis=0) + FALLBACK_SLEEVE.gap_mm * up
+    if guide.pins:
+        return _held(guide, typical_bearing(guide.support, centre, up, guide.all_values()), up)
+    if "typical" not in guide.remembered:
+        upright = np.array([0.0, 0.0, 1.0])
+        bearing = typical_bearing(guide.support, np.zeros(3), upright, guide.all_values())
+        guide.remembered["typical"] = _held(guide, bearing, upright)
+    typical: Held = guide.remembered["typical"]
+    turn = lps_from_local(up[None])[0]
+    return evolve(
+        typical,
+        about_lps_mm=centre,
+        seating=turn @ typical.seating @ turn.T,
+        compliance=turn @ typical.compliance @ turn.T,
+    )
+
+
+def _known_bearing(guide: GuideInputs) -> Bearing:
+    if "bearing" not in guide.remembered:
+        places = guide.places
+        guide.remembered["bearing"] = (
+            bearing_of(guide.contacts) if guide.contacts or places is None else places.bearing(guide.all_values())
+        )
+    known: Bearing = guide.remembered["bearing"]
+    return known
+
+
+def _held(guide: GuideInputs, bearing: Bearing, up: FloatArray) -> Held:
+    seated, proud = bearing, 0.0
+    if guide.support != Support.MUCOSA:
+        seated, proud = standing(bearing, up)
+    pose = seating_covariance(seated)
+    give = guide.value("pin_compliance_mm_per_n")
+    pins = [pin if pin.compliance_mm_per_n else evolve(pin, compliance_mm_per_n=give) for pin in guide.pins]
+    about = pose.about_lps_mm
+    return Held(about, pose.covariance, compliance_matrix(bearing, pins, about), proud, len(bearing.sigma_mm))
 
 
 def common_sources(
     guide: GuideInputs,
     match: PoseCovariance | None,
-    bearing: Bearing,
+    held: Held,
     axes_lps: FloatArray,
     platforms_lps_mm: FloatArray,
 ) -> list[Source]:
@@ -134,34 +192,31 @@ def common_sources(
         text, mark = ("the adopted match", "C")
         if match is None:
             text, mark = DEFAULTS["match_default_rms_mm"].source, DEFAULTS["match_default_rms_mm"].mark
-        value = f"{pose.rms_at(centre):.2f} mm rms at the sites"
+        value = f"{pose.rms_at(centre):.2f} mm rms at the sites" + (" (assumed)" if match is None else "")
         found.append(
             Source("match", "match of the scans", True, pose.covariance, pose.mean, value, text, mark,
                    pose.about_lps_mm)
         )  # fmt: skip
-    bias = {
-        Support.TEETH: guide.value("tooth_proud_mm"),
-        Support.MUCOSA: -guide.value("mucosa_sinks_mm"),
-        Support.BONE: guide.value("bone_proud_mm"),
-    }[guide.support]
-    up = -axes_lps.mean(axis=0)
-    seated = bearing
-    if guide.support != Support.MUCOSA:
-        seated, proud = standing(bearing, up)
-        bias += proud
-    pose = seating_covariance(seated, bias * up)
-    name = {"teeth": "tooth", "mucosa": "mucosa", "bone": "bone"}[guide.support.value]
-    quantity = DEFAULTS[f"{name}_contact_sigma_mm"]
-    value = f"{len(bearing.sigma_mm)} contacts, {guide.value(quantity.name):.2f} mm across each bearing" + (
-        "" if guide.contacts else " (typical guide assumed)"
-    )
-    value += f", {abs(bias):.2f} mm {'proud' if bias >= 0.0 else 'sunk'}"
-    label = "bone surface and seating" if guide.support == Support.BONE else "seating"
-    found.append(
-        Source("seating", label, True, pose.covariance, pose.mean, value, quantity.source, quantity.mark,
-               pose.about_lps_mm)
-    )  # fmt: skip
+    found.append(_seating(guide, held, -axes_lps.mean(axis=0)))
     return found
+
+
+def _seating(guide: GuideInputs, held: Held, up: FloatArray) -> Source:
+    name, stated = {
+        Support.TEETH: ("tooth", guide.value("tooth_proud_mm")),
+        Support.MUCOSA: ("mucosa", -guide.value("mucosa_sinks_mm")),
+        Support.BONE: ("bone", guide.value("bone_proud_mm")),
+    }[guide.support]
+    bias = stated + held.proud_mm
+    quantity = DEFAULTS[f"{name}_contact_sigma_mm"]
+    where = guide.places.words if guide.places is not None and guide.bearings_known else ""
+    value = f"{held.bearings // 3} bearings, {guide.value(quantity.name):.2f} mm across each"
+    value += f" ({where})" if where else ("" if guide.bearings_known else " (typical guide assumed)")
+    value += f", {abs(bias):.2f} mm {'proud' if bias >= 0.0 else 'sunk'} on average"
+    label = "bone surface and seating" if guide.support == Support.BONE else "seating"
+    mean = np.concatenate([np.zeros(3), bias * up])
+    return Source("seating", label, True, held.seating, mean, value, quantity.source, quantity.mark,
+                  held.about_lps_mm)  # fmt: skip
 
 
 def site_sources(guide: GuideInputs, site: str) -> tuple[Source, ...]:
@@ -187,27 +242,25 @@ def site_sources(guide: GuideInputs, site: str) -> tuple[Source, ...]:
 
 def movements(
     guide: GuideInputs,
-    bearing: Bearing,
+    held: Held,
     sites: Sequence[str],
     axes_lps: FloatArray,
     platforms_lps_mm: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give the guide's movement on its contacts and pins while each site is drilled.
+) -> tuple[FloatArray, FloatArray]:
+    """Give the guide's movement on its bearings and pins while each site is drilled.
 
-    Returns covariance (s, 6, 6) and mean (s, 6) in LPS about the third result.
+    Covariance (s, 6, 6) and mean (s, 6) in LPS about the point that the guide is held about.
     """
-    about = bearing.centre_lps_mm
     offsets = np.array([guide.sleeve(site).offset_mm for site in sites])
-    covariance, mean = movements_under_load(
-        compliance_matrix(bearing, guide.pins, about),
-        about,
+    return movements_under_load(
+        held.compliance,
+        held.about_lps_mm,
         platforms_lps_mm - offsets[:, None] * axes_lps,
         axes_lps,
         guide.value("load_axial_n"),
         guide.value("load_spread"),
         guide.value("load_lateral_n"),
     )
-    return covariance, mean, about
 
 
 def _making(guide: GuideInputs, site: str) -> Source:
@@ -289,6 +342,14 @@ def _execution(guide: GuideInputs, site: str) -> Source:
     return Source("execution", "execution", False, covariance, mean, value, text, "C")
 
 
+def crossed(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Give the cross products of rows (s, 3); for a handful of rows much quicker than numpy's own."""
+    return np.stack(
+        [a[:, 1] * b[:, 2] - a[:, 2] * b[:, 1], a[:, 2] * b[:, 0] - a[:, 0] * b[:, 2],
+         a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]], axis=1,
+    )  # fmt: skip
+
+
 def lps_from_local(axes_lps: FloatArray) -> FloatArray:
     """Give (s, 6, 6) matrices that take six-vectors in the fixtures' axes to LPS.
 
@@ -296,8 +357,8 @@ def lps_from_local(axes_lps: FloatArray) -> FloatArray:
     """
     helper = np.where(np.abs(axes_lps[:, :1]) < 0.7, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
     side = helper - np.einsum("si,si->s", helper, axes_lps)[:, None] * axes_lps
-    side /= np.linalg.norm(side, axis=1, keepdims=True)
-    other = np.cross(axes_lps, side)
+    side /= np.sqrt(np.einsum("si,si->s", side, side))[:, None]
+    other = crossed(axes_lps, side)
     turn = np.stack([side, other, axes_lps], axis=2)
     out = np.zeros((len(axes_lps), 6, 6))
     out[:, :3, :3] = out[:, 3:, 3:] = turn

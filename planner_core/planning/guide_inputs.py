@@ -12,7 +12,7 @@ from planner_core.errors import PlannerError
 from planner_core.planning.defaults import DEFAULTS
 from planner_core.planning.drilling import DrillList, Guidance, Sleeve, Support
 from planner_core.planning.published import PoseSpread
-from planner_core.planning.seating import Contact, Pin
+from planner_core.planning.seating import BearingPlaces, Contact, Pin
 
 DEFAULT_HARM_LIMIT = 0.01
 """Accepted chance of harm per site for a canal (our choice; about what 2 mm mean, FACTS.md section 0 row 11)."""
@@ -31,8 +31,10 @@ class GuideInputs:
 
     Parameters
     ----------
+    places : BearingPlaces or None
+        Where the guide bears; None = a typical full-arch guide is assumed, and said.
     contacts : tuple of Contact
-        Where the guide bears (`seating.bearings`); empty = a typical full-arch guide is assumed, and said.
+        The bearings with their own spreads and gives, in place of `places` (`seating.bearings`).
     pins : tuple of Pin
     free_end_mm : mapping of site to mm
         Unsupported length of the guide out to a site.
@@ -58,6 +60,7 @@ class GuideInputs:
     sleeves: Mapping[str, Sleeve] = field(converter=_frozen, factory=dict)
     drills: DrillList | None = None
     contacts: tuple[Contact, ...] = ()
+    places: BearingPlaces | None = None
     pins: tuple[Pin, ...] = ()
     wall_mm: float = 3.0
     free_end_mm: Mapping[str, float] = field(converter=_frozen, factory=dict)
@@ -85,6 +88,11 @@ class GuideInputs:
     def guided(self) -> bool:
         """Whether any guide is used."""
         return self.support != Support.NONE and self.guidance != Guidance.FREE_HAND
+
+    @property
+    def bearings_known(self) -> bool:
+        """Whether it is known where the guide bears."""
+        return bool(self.contacts) or (self.places is not None and self.places.support == self.support)
 
     def value(self, name: str) -> float:
         """Give one of the model's numbers, the user's where set."""

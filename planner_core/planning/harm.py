@@ -37,6 +37,17 @@ COUNTED_KINDS = frozenset(HARM_LIMITS) - {ObstacleKind.SINUS_FLOOR, ObstacleKind
 """Kinds whose harm counts in the chance of a site; the floors of sinus and nose are listed apart."""
 
 
+CREDITED_BIAS_MM = 0.25
+"""A bias away from an obstacle counts up to this, mm.
+
+The weak end of the published vertical bias of -0.25 to -0.57 mm in 8 papers; 4 others have -0.08 to +1.13 mm
+(consensus 2018, S). That no more is credited is our choice. A bias towards an obstacle counts in full.
+"""
+
+LEAST_SHARE_OF_LIMIT = 0.1
+"""What is left of the limit for the nearer wall where the other one takes nearly all (our choice)."""
+
+
 @frozen(eq=False)
 class Harm:
     """The chance of reaching one obstacle.
@@ -51,6 +62,10 @@ class Harm:
         The leeway at which the chance would equal the limit.
     decisive : bool
         The obstacle that decides about the site.
+    localisation_mm : float
+        The part of `sigma_mm` that is how well the obstacle is known there.
+    bias_mm : float
+        Mean movement of the drill towards it (negative: away); see `CREDITED_BIAS_MM`.
     """
 
     kind: ObstacleKind
@@ -65,6 +80,7 @@ class Harm:
     body: str = DRILL
     localisation_mm: float = 0.0
     direction_lps: FloatArray = field(factory=lambda: np.zeros(3))
+    bias_mm: float = 0.0
 
 
 def lever(offsets_mm: FloatArray) -> FloatArray:
@@ -168,12 +184,15 @@ def _share_met(
         return share
     passing = [rows[k].passing for k in under]
     axes = moved.axes_lps[owner[under]]
-    across = np.cross(axes, np.array([p.along_lps for p in passing if p is not None]))
+    run = np.array([p.along_lps for p in passing if p is not None])
+    across = np.stack([axes[:, (i + 1) % 3] * run[:, (i + 2) % 3] - axes[:, (i + 2) % 3] * run[:, (i + 1) % 3]
+                       for i in range(3)], axis=1)  # fmt: skip
     length = np.linalg.norm(across, axis=1)
     across /= np.maximum(length, 1e-9)[:, None]
     pull = np.einsum("ri,rij->rj", across, jacobian[under])
-    spread = np.sqrt(np.einsum("ri,crij,rj->cr", pull, laws[:, owner[under]], pull) + blur[under] ** 2)
-    shift = np.einsum("ri,ri->r", pull, moved.mean[owner[under]])
+    turned = (pull[:, None] @ laws[:, owner[under]])[:, :, 0]
+    spread = np.sqrt((turned * pull).sum(axis=-1) + blur[under] ** 2)
+    shift = (pull * moved.mean[owner[under]]).sum(axis=1)
     sigma, tail = sigmas[:, under], chance_beyond(gap[under], sigmas[:, under], bias[under])
     places = 0.5 * (_NODES + 1.0)
     deep = bias[under][:, None] - sigma[..., None] * ndtri(np.maximum(tail[..., None] * places, 1e-300))
@@ -191,66 +210,126 @@ def _share_met(
     return share
 
 
+def counted_bias_mm(bias_mm: FloatArray) -> FloatArray:
+    """Give the part of a bias towards an obstacle that counts: all of it, away from it only what is published."""
+    return np.asarray(np.maximum(bias_mm, -CREDITED_BIAS_MM))
+
+
+@frozen(eq=False)
+class Reaches:
+    """How the drill may reach obstacles, one row each: place, direction and lever of what it would have to do."""
+
+    rows: Sequence[LedgerRow]
+    owner: Any
+    """Index of each row's site."""
+    gap_mm: FloatArray
+    direction_lps: FloatArray
+    jacobian: FloatArray
+    """Shape (r, 3, 6): what the six-vector does at the row's depth."""
+
+
+def reaches_of(rows: Sequence[LedgerRow], owner: Any, axes_lps: FloatArray) -> Reaches:
+    """Give the nearest way to each row's obstacle; overlapping, that point lies behind and the harm ahead."""
+    on_body = np.array([row.fixture_point_lps_mm for row in rows])
+    gap = np.array([row.distance_mm for row in rows])
+    toward = np.array([row.obstacle_point_lps_mm for row in rows]) - on_body
+    length = np.sqrt((toward * toward).sum(axis=1))
+    sign = np.where(gap >= 0.0, 1.0, -1.0) / np.maximum(length, 1e-12)
+    direction = np.where((length > 1e-6)[:, None], sign[:, None] * toward, axes_lps[owner])
+    depth = np.array([row.depth_mm for row in rows])
+    return Reaches(rows, owner, gap, direction, lever(depth[:, None] * axes_lps[owner]))
+
+
+def taken_away_mm(moved: Displacements, rows: Sequence[LedgerRow]) -> FloatArray:
+    """Give by which vector each row's obstacle is moved so that a bias away from it counts only as far as credited.
+
+    Shape (r, 3), LPS; for the evaluation by random draws, which displaces the drill by its full mean.
+    """
+    if not rows:
+        return np.zeros((0, 3))
+    index = {site: k for k, site in enumerate(moved.sites)}
+    ways = reaches_of(rows, np.array([index[row.site] for row in rows]), moved.axes_lps)
+    _, _, bias = _along(ways, moved, np.zeros(len(rows)))
+    return np.asarray((bias - counted_bias_mm(bias))[:, None] * ways.direction_lps)
+
+
+def _other_walls(rows: Sequence[LedgerRow], owner: Any, axes_lps: FloatArray) -> tuple[list[int], Reaches | None]:
+    """Give the rows with a wall on the drill's other side, and the way there."""
+    having = [r for r, row in enumerate(rows) if row.other_wall is not None]
+    if not having:
+        return having, None
+    walls = [wall for row in rows if (wall := row.other_wall) is not None]
+    depth = np.array([wall.depth_mm for wall in walls])
+    own = owner[having]
+    return having, Reaches(
+        [rows[r] for r in having],
+        own,
+        np.array([wall.mm for wall in walls]),
+        np.array([wall.direction_lps for wall in walls]),
+        lever(depth[:, None] * axes_lps[own]),
+    )
+
+
+def _along(reaches: Reaches, moved: Displacements, blur: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Give along each row's direction: sigma by law (c, r), overall (r,), and the mean of the drill (r,)."""
+    pull = (reaches.direction_lps[:, None] @ reaches.jacobian)[:, 0]
+    _, laws = moved.laws()
+    spread = ((pull[:, None] @ laws[:, reaches.owner])[:, :, 0] * pull).sum(axis=-1)
+    plain = ((pull[:, None] @ moved.covariance[reaches.owner])[:, 0] * pull).sum(axis=-1)
+    bias = (pull * moved.mean[reaches.owner]).sum(axis=1)
+    return np.sqrt(np.maximum(spread, 0.0) + blur**2), np.sqrt(np.maximum(plain, 0.0) + blur**2), bias
+
+
 def harms_of(
     moved: Displacements, guide: GuideInputs, rows: Sequence[LedgerRow], degradation: Any
 ) -> dict[str, tuple[Harm, ...]]:
     """Give the chance of harm of every obstacle by site, on one side along the nearest direction.
 
-    A bias counts either way; what it stands on (debris, standing proud) is listed among the assumptions.
+    In bone the wall on the drill's other side counts as well. A bias towards the obstacle counts in full, one away
+    from it up to `CREDITED_BIAS_MM`.
     """
     index = {site: k for k, site in enumerate(moved.sites)}
     chosen = [row for row in harm_rows(rows) if row.site in index]
-    found: dict[str, list[Harm]] = {site: [] for site in moved.sites}
     if not chosen:
         return dict.fromkeys(moved.sites, ())
     owner = np.array([index[row.site] for row in chosen])
-    on_body = np.array([row.fixture_point_lps_mm for row in chosen])
-    gap = np.array([row.distance_mm for row in chosen])
-    toward = np.array([row.obstacle_point_lps_mm for row in chosen]) - on_body
-    length = np.linalg.norm(toward, axis=1)
-    depth = np.array([row.depth_mm for row in chosen])
-    # Overlapping: the nearest point lies behind, the harm ahead.
-    sign = np.where(gap >= 0.0, 1.0, -1.0)
-    fallback = moved.axes_lps[owner]
-    direction = np.where(
-        (length > 1e-6)[:, None], sign[:, None] * toward / np.maximum(length, 1e-12)[:, None], fallback
-    )
-    offsets = depth[:, None] * moved.axes_lps[owner]
-    jacobian = lever(offsets)
-    pull = np.einsum("ri,rij->rj", direction, jacobian)
-    weights, laws = moved.laws()
-    spread = np.einsum("ri,crij,rj->cr", pull, laws[:, owner], pull)
-    bias = np.einsum("ri,ri->r", pull, moved.mean[owner])
+    ways = reaches_of(chosen, owner, moved.axes_lps)
     blur = blurred_sigma_mm(chosen, guide, degradation)
-    sigmas = np.sqrt(np.clip(spread, 0.0, None) + blur**2)
-    plain = np.einsum("ri,rij,rj->r", pull, moved.covariance[owner], pull)
-    sigma = np.sqrt(np.clip(plain, 0.0, None) + blur**2)
-    met = _share_met(chosen, moved, owner, jacobian, laws, blur, sigmas, gap, bias)
-    chance = np.einsum("c,cr,cr->r", weights, met, chance_beyond(gap, sigmas, bias))
+    weights, laws = moved.laws()
+    sigmas, sigma, bias = _along(ways, moved, blur)
+    counted = counted_bias_mm(bias)
+    met = _share_met(chosen, moved, owner, ways.jacobian, laws, blur, sigmas, ways.gap_mm, counted)
+    chance = (weights[:, None] * met * chance_beyond(ways.gap_mm, sigmas, counted)).sum(axis=0)
     limits = np.array([harm_limit_of(row.kind, guide) for row in chosen])
-    overall = np.einsum("c,cr->r", weights, met)
-    need = need_mm(sigmas, np.minimum(limits / np.maximum(overall, 0.05), 0.5), bias, weights)
-    worst: dict[str, int] = {}
-    for r, row in enumerate(chosen):
-        if row.kind in COUNTED_KINDS and (
-            row.site not in worst or chance[r] / limits[r] > chance[worst[row.site]] / limits[worst[row.site]]
-        ):
-            worst[row.site] = r
-    for r, row in enumerate(chosen):
+    left = limits / np.maximum(weights @ met, 0.05)
+    having, behind = _other_walls(chosen, owner, moved.axes_lps)
+    if behind is not None:
+        sigmas_behind, _, bias_behind = _along(behind, moved, blur[having])
+        out = weights @ chance_beyond(behind.gap_mm, sigmas_behind, counted_bias_mm(bias_behind))
+        chance[having] += out
+        # What the other wall takes of the limit is not there for this one.
+        left[having] = np.maximum(left[having] - out, LEAST_SHARE_OF_LIMIT * left[having])
+    need = need_mm(sigmas, np.minimum(left, 0.5), counted, weights)
+    worst = _decisive(chosen, chance / limits)
+    found: dict[str, list[Harm]] = {site: [] for site in moved.sites}
+    numbers = zip(
+        ways.gap_mm.tolist(), sigma.tolist(), chance.tolist(), limits.tolist(), need.tolist(), blur.tolist(),
+        bias.tolist(), strict=True,
+    )  # fmt: skip
+    for r, (row, (gap, spread, risk, limit, needed, known, mean)) in enumerate(zip(chosen, numbers, strict=True)):
         found[row.site].append(
             Harm(
-                row.kind,
-                row.obstacle,
-                float(gap[r]),
-                float(gap[r]),
-                float(sigma[r]),
-                float(chance[r]),
-                float(limits[r]),
-                worst.get(row.site) == r,
-                float(need[r]),
-                row.body,
-                float(blur[r]),
-                direction[r],
+                row.kind, row.obstacle, gap, gap, spread, risk, limit, worst.get(row.site) == r, needed, row.body,
+                known, ways.direction_lps[r], mean,
             )
-        )
+        )  # fmt: skip
     return {site: tuple(sorted(harms, key=lambda h: -h.chance / h.limit)) for site, harms in found.items()}
+
+
+def _decisive(rows: Sequence[LedgerRow], ratio: FloatArray) -> dict[str, int]:
+    """Give by site the row whose chance is largest over its limit among those that count."""
+    worst: dict[str, int] = {}
+    for r, row in enumerate(rows):
+        if row.kind in COUNTED_KINDS and (row.site not in worst or ratio[r] > ratio[worst[row.site]]):
+            worst[row.site] = r
+    return worst

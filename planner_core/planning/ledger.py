@@ -17,6 +17,7 @@ from planner_core.planning.drilling import DrillList
 from planner_core.planning.fixture import FixtureShape, PlacedFixture
 from planner_core.planning.margins import DRILL, FIXTURE, Margin, margin_for
 from planner_core.planning.obstacles import Obstacle, ObstacleKind
+from planner_core.planning.opposite_wall import OtherWall
 from planner_core.planning.targets import (
     CREST_SKIP_MM,
     DRILL_NARROWER_MM,
@@ -103,6 +104,8 @@ class LedgerRow:
     obstacle_index: int = -1
     passing: Passing | None = None
     """For the drill over a tube: how wide the two meet; None for everything that has no end there."""
+    other_wall: OtherWall | None = None
+    """For the drill in bone: the wall on its other side."""
 
 
 @frozen(eq=False)
@@ -194,6 +197,17 @@ class LiveLedger:
             self._bodies[key] = (shape, Bodies(shape, drills))
         return self._bodies[key][1]
 
+    def gap_between_mm(self, a: str, one: PlacedFixture, b: str, two: PlacedFixture) -> float:
+        """Give the distance (mm) of two planned fixtures at platform level."""
+        body_a, body_b = self.bodies(a, one.shape), self.bodies(b, two.shape)
+        return between_solids(body_a.platform, _frame(one), body_b.platform, _frame(two)).mm
+
+    def platform_gap_mm(self, site: str, fixture: PlacedFixture, index: int) -> float | None:
+        """Give the distance (mm) at platform level from a fixture to one obstacle."""
+        profile = self.bodies(site, fixture.shape).platform
+        found = self._targets[index].distance((site, "platform"), profile, _frame(fixture))
+        return None if found is None else found.mm
+
     def signed_to(self, index: int, point_lps_mm: FloatArray) -> float:
         """Give the signed distance of a point to a triangle-surface obstacle (negative behind its normals)."""
         target = self._targets[index]
@@ -278,6 +292,7 @@ class LiveLedger:
             margin.convention,
             index,
             distance.passing,
+            distance.other_wall,
         )
 
 

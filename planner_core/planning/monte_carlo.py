@@ -6,8 +6,8 @@
 Each draw displaces every drill by whole rotations (not small angles): one draw of match and seating for all
 fixtures of the guide, play within the cone that the sleeve leaves, blunders as a share of fixtures, each
 obstacle shifted by its own localisation. A drill harms an obstacle when its outline reaches the obstacle's wall, so
-curved obstacles count as they are, and a bias counts either way. The same seed gives the same numbers, on any
-number of threads.
+curved obstacles count as they are; a bias away from an obstacle counts as far as it is credited (`harm`). The same
+seed gives the same numbers, on any number of threads.
 """
 
 from __future__ import annotations
@@ -23,10 +23,12 @@ from numba import njit
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.covariance import PoseCovariance
 from planner_core.geometry.frames import FloatArray
-from planner_core.planning.error_budget import HAND, SiteBudget, SiteSources, blunder_covariance, gather
+from planner_core.planning.error_budget import SiteBudget
 from planner_core.planning.fixture import PlacedFixture
+from planner_core.planning.gathered import HAND, SiteSources, blunder_covariances, displacements, gather
+from planner_core.planning.gathered import gathered as side_by_side
 from planner_core.planning.guide_inputs import GuideInputs
-from planner_core.planning.harm import COUNTED_KINDS, blurred_sigma_mm, harm_rows
+from planner_core.planning.harm import COUNTED_KINDS, blurred_sigma_mm, harm_rows, taken_away_mm
 from planner_core.planning.ledger import LedgerRow, drill_profile
 from planner_core.planning.magnitudes import binomial_limits
 from planner_core.planning.obstacles import Obstacle
@@ -213,7 +215,7 @@ def _own_draws(
             out[:, :3] += w
             out[:, 3:] += np.cross(w, -source.play_pivot_mm * axis)
     struck = rng.random(draws) < guide.value("blunder_share")
-    out[struck] += rng.standard_normal((int(struck.sum()), 6)) @ _root(blunder_covariance(guide, member.fixture)).T
+    out[struck] += rng.standard_normal((int(struck.sum()), 6)) @ _root(blunder_covariances(guide, axis[None])[0]).T
     return np.ascontiguousarray(out)
 
 
@@ -244,7 +246,7 @@ def draw_site(
     member: SiteSources,
     guide: GuideInputs,
     common: Common,
-    targets: Sequence[tuple[Witnesses, float]],
+    targets: Sequence[tuple[Witnesses, float, FloatArray]],
     rng: np.random.Generator,
 ) -> Draws:
     """Draw the displacements of one site and test them against its obstacles.
@@ -253,7 +255,7 @@ def draw_site(
     ----------
     common : Common
         One draw of what all sites share (`common_draws`).
-    targets : (Witnesses, localisation sigma in mm) of each obstacle
+    targets : (Witnesses, localisation sigma in mm, shift (3,) in mm) of each obstacle
     """
     vectors, centres, steadiness = common
     draws = vectors.shape[1]
@@ -265,8 +267,8 @@ def draw_site(
     _displace(platform, axis, fixture.shape.length_mm, own, vectors, centres, entry, apex, angle, moved_axis, moved)
     profile = convex_profile(drill_profile(fixture.shape, guide.drills))
     harmed = np.zeros((draws, len(targets)), dtype=np.bool_)
-    for k, (witnesses, sigma) in enumerate(targets):
-        blur = rng.standard_normal((draws, 3)) * sigma
+    for k, (witnesses, sigma, shift) in enumerate(targets):
+        blur = rng.standard_normal((draws, 3)) * sigma + shift
         out = np.zeros(draws, dtype=np.bool_)
         _harmed(
             profile, float(profile[-1, 0]), platform, axis, moved, moved_axis, blur,
@@ -296,10 +298,12 @@ def monte_carlo(
     rows : iterable of LedgerRow
         The ledger of these fixtures; harm is judged for the drill's rows.
     """
+    if not fixtures:
+        return DrawnBudget({}, Chance.counted(0, draws), draws, seed)
     gathered = gather(fixtures, guide, match)
     streams = np.random.default_rng(seed).spawn(len(gathered) + 1)
-    if gathered:
-        common = common_draws(gathered, guide, draws, streams[0])
+    common = common_draws(gathered, guide, draws, streams[0])
+    moved = displacements(side_by_side(fixtures, guide, match), guide)
     chosen = [row for row in harm_rows(tuple(rows)) if row.obstacle_index >= 0]
 
     def one(site: str, rng: np.random.Generator) -> tuple[Draws, list[LedgerRow]]:
@@ -310,8 +314,8 @@ def monte_carlo(
         own = [row for row in chosen if row.site == site]
         blur = blurred_sigma_mm(own, guide, degradation)
         targets = [
-            (witnesses_of(obstacles[row.obstacle_index], profile, *frame), float(sigma))
-            for row, sigma in zip(own, blur, strict=True)
+            (witnesses_of(obstacles[row.obstacle_index], profile, *frame), float(sigma), shift)
+            for row, sigma, shift in zip(own, blur, taken_away_mm(moved, own), strict=True)
         ]
         found = draw_site(member, guide, common, targets, rng)
         for k, row in enumerate(own):

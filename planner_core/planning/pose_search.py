@@ -20,8 +20,10 @@ from planner_core.geometry.covariance import PoseCovariance
 from planner_core.geometry.frames import FloatArray, angle_between_deg, unit
 from planner_core.geometry.surface import Surface
 from planner_core.planning.crowns import EXIT_SHARE, PlannedTooth
-from planner_core.planning.error_budget import SiteBudget, displacements, gather, site_budget
+from planner_core.planning.error_budget import SiteBudget, site_budget
 from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
+from planner_core.planning.gathered import displacements, gathered
+from planner_core.planning.gathered import displacements, gathered
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.harm import COUNTED_KINDS, Displacements, harms_of
 from planner_core.planning.ledger import LedgerRow, LiveLedger
@@ -208,8 +210,8 @@ class SiteSearch:
         """Give the displacements of the shape's first pose, with this pose's axis."""
         key = fixture.shape.shape_id
         if key not in self._moved:
-            gathered = gather({fixture.site: fixture}, self.guide, self.match)
-            self._moved[key] = displacements(gathered, self.guide)
+            found = gathered({fixture.site: fixture}, self.guide, self.match)
+            self._moved[key] = displacements(found, self.guide)
         return evolve(self._moved[key], axes_lps=np.array([fixture.pose.axis_lps]))
 
 

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 from planner_core.errors import PlannerError
 from planner_core.geometry.covariance import PoseCovariance, cross_matrix
 from planner_core.geometry.frames import FloatArray, perpendicular, readonly, readonly_unit, unit
+from planner_core.planning.defaults import DEFAULTS
 from planner_core.planning.drilling import Support
 
 WEAK_SPRING = 1e-6
@@ -24,6 +25,11 @@ the standard deviation of one bearing, and how much wider its height and tilt sp
 
 C: linear programme of a plane on a ring of normally rough bearings, 1,500 draws each (tests repeat it).
 """
+
+PIN_COMPLIANCE = DEFAULTS["pin_compliance_mm_per_n"].value
+
+UPRIGHT = 0.7
+"""Cosine to the way out of the jaw from which a contact is one that the guide stands on (our choice)."""
 
 TYPICAL_RADIUS_MM = 20.0
 TYPICAL_FEET = 6
@@ -61,7 +67,8 @@ class Pin:
 
     point_lps_mm: FloatArray = field(converter=readonly)
     axis_lps: FloatArray = field(converter=readonly_unit)
-    compliance_mm_per_n: float = 0.004
+    compliance_mm_per_n: float | None = None
+    """None: the model's number (`defaults`)."""
 
 
 def foot(
@@ -143,6 +150,47 @@ class Bearing(NamedTuple):
         return np.asarray(self.points_lps_mm.mean(axis=0))
 
 
+@frozen(eq=False)
+class BearingPlaces:
+    """Where a guide bears, before the model's numbers are put in: a bearing holds in three directions.
+
+    Parameters
+    ----------
+    points_lps_mm : array of shape (n, 3)
+    normals_lps : array of shape (n, 3)
+        Unit vectors out of the tissue.
+    softness : array of shape (n,)
+        Factor on spread and give: mucosa thicker than the model's numbers stand for.
+    words : str
+        What carries, as the user reads it.
+    """
+
+    support: Support
+    points_lps_mm: FloatArray = field(converter=readonly)
+    normals_lps: FloatArray = field(converter=readonly)
+    softness: FloatArray = field(converter=readonly)
+    words: str = ""
+
+    def __attrs_post_init__(self) -> None:
+        if not len(self.points_lps_mm):
+            raise PlannerError("The guide rests on nothing.", "Choose teeth, mucosa areas or bone that carry it.")
+        if not np.all(self.softness > 0.0):
+            raise PlannerError("A bearing of the guide needs a thickness above zero.", "Correct it.")
+
+    def bearing(self, values: Mapping[str, float]) -> Bearing:
+        """Give the contacts by the model's numbers; a tooth holds alike in all directions, others less along."""
+        sigma, compliance, sliding = _stiffness(self.support, values)
+        sides = np.array([perpendicular(n) for n in self.normals_lps])
+        normals = np.stack([self.normals_lps, sides, np.cross(self.normals_lps, sides)], axis=1)
+        softer = np.array([1.0, sliding, sliding])
+        return Bearing(
+            np.repeat(self.points_lps_mm, 3, axis=0),
+            normals.reshape(-1, 3),
+            (sigma * self.softness[:, None] * softer).ravel(),
+            (compliance * self.softness[:, None] * softer**2).ravel(),
+        )
+
+
 def bearing_of(contacts: Iterable[Contact]) -> Bearing:
     """Give contacts as arrays."""
     members = tuple(contacts)
@@ -180,7 +228,7 @@ def standing(bearing: Bearing, up_lps: ArrayLike) -> tuple[Bearing, float]:
     Tissue only pushes: the guide touches its three highest bearings. Contacts along `up_lps` spread wider by
     `STANDING`; those across it are left as they are.
     """
-    across = np.abs(bearing.normals_lps @ unit(up_lps)) > 0.7
+    across = np.abs(bearing.normals_lps @ unit(up_lps)) > UPRIGHT
     count = int(across.sum())
     if count <= 3:
         return bearing, 0.0
@@ -226,7 +274,8 @@ def compliance_matrix(
     for pin in pins:
         across = np.eye(3) - np.outer(pin.axis_lps, pin.axis_lps)
         jacobian = np.hstack([-cross_matrix(pin.point_lps_mm - about), np.eye(3)])
-        stiffness = stiffness + jacobian.T @ across @ jacobian / pin.compliance_mm_per_n
+        give = PIN_COMPLIANCE if pin.compliance_mm_per_n is None else pin.compliance_mm_per_n
+        stiffness = stiffness + jacobian.T @ across @ jacobian / give
     return _inverse(stiffness, _arm_mm(held.points_lps_mm))
 
 
@@ -281,9 +330,9 @@ def free_end_deflection_mm(
     return float(load_n * length_mm**3 / (3.0 * modulus_n_per_mm2 * inertia))
 
 
-def unsupported_length_mm(point_lps_mm: ArrayLike, contacts: Iterable[Contact]) -> float:
-    """Give how far a point lies beyond the outermost contact, seen from the contacts' centre, mm."""
-    points = bearing_of(contacts).points_lps_mm
+def unsupported_length_mm(point_lps_mm: ArrayLike, places_lps_mm: ArrayLike) -> float:
+    """Give how far a point lies beyond the outermost of the bearings (n, 3), seen from their centre, mm."""
+    points = np.asarray(places_lps_mm, dtype=np.float64)
     centre = points.mean(axis=0)
     out = np.asarray(point_lps_mm, dtype=np.float64) - centre
     length = float(np.linalg.norm(out))

@@ -11,6 +11,7 @@ from planner_core.planning.drilling import DrillList
 from planner_core.planning.fixture import FixtureShape
 from planner_core.planning.margins import DRILL, FIXTURE
 from planner_core.planning.obstacles import Obstacle, ObstacleKind, Revolution, Tube
+from planner_core.planning.opposite_wall import OtherWall, other_wall
 from planner_core.planning.solid_pairs import BALL, solid_solid
 from planner_core.planning.solids import convex_profile, solid_point, solid_tube
 from planner_core.planning.triangle_tree import TriangleTree, point_triangles, solid_triangles
@@ -128,6 +129,7 @@ class Distance:
     on_fixture: FloatArray
     on_obstacle: FloatArray
     passing: Passing | None = None
+    other_wall: OtherWall | None = None
 
 
 def _closed(surface: Surface) -> bool:
@@ -177,7 +179,10 @@ class SurfaceTarget:
             depth = max(0.5 * float(profile[-1, 0]), z_min if self.inside else 0.0)
             if self._behind(key, origin + depth * axis) != self.inside:
                 best = -best
-        return Distance(float(best), on_fixture, near)
+        behind = None
+        if self.inside and key[1] == DRILL and best > 0.0:
+            behind = other_wall(tree, profile, origin, axis, z_min, near - on_fixture)
+        return Distance(float(best), on_fixture, near, other_wall=behind)
 
     def _behind(self, key: tuple[str, str], point: FloatArray) -> bool:
         """Tell whether a point lies behind the surface; nothing to search while it moved less than its distance."""

@@ -150,7 +150,7 @@ def outcomes(n_guides, per_guide, scale, seed=0):
     """Draw outcomes whose execution is `scale` times the prior's."""
     rng = np.random.default_rng(seed)
     true = PoseSpread(EXECUTION.shift_sigma_mm * scale, EXECUTION.tilt_sigma_deg * scale, EXECUTION.pivot_mm)
-    from planner_core.planning.error_budget import gather
+    from planner_core.planning.gathered import gather
     from planner_core.planning.monte_carlo import common_draws, draw_site
 
     plan = {"36": reference_fixture()}

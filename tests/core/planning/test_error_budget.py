@@ -21,9 +21,10 @@ from planner_core.planning.calibration import (
 )
 from planner_core.planning.catalogue import generic_catalogue
 from planner_core.planning.drilling import DrillList, DrillStep, Guidance, Sleeve, Support
-from planner_core.planning.error_budget import budgets, gather, site_budget
+from planner_core.planning.error_budget import budgets, site_budget
 from planner_core.planning.error_sources import play_at_mm, play_half_tilt_rad
 from planner_core.planning.fixture import FixturePose, PlacedFixture
+from planner_core.planning.gathered import gather
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.ledger import ledger
 from planner_core.planning.monte_carlo import disagreements, monte_carlo

@@ -65,8 +65,8 @@ def test_short_span_and_free_end_show_by_themselves():
     behind = np.array([30.0, 0.0, 0.0])
     assert seating_covariance(short).rms_at(behind) > 2.0 * seating_covariance(wide).rms_at(behind)
     assert seating_covariance(wide).rms_at(behind) > 1.5 * seating_covariance(wide).rms_at([0, 0, 0])
-    assert unsupported_length_mm([30.0, 0.0, 0.0], wide) == pytest.approx(10.0)
-    assert unsupported_length_mm([5.0, 0.0, 0.0], wide) == 0.0
+    assert unsupported_length_mm([30.0, 0.0, 0.0], ring(6, 20.0)) == pytest.approx(10.0)
+    assert unsupported_length_mm([5.0, 0.0, 0.0], ring(6, 20.0)) == 0.0
 
 
 def test_one_sided_support_is_soft_across():
