@@ -95,7 +95,9 @@ def _broken(links: list[Link], plan: Plan) -> list[Link]:
 
 def _link_of(part: StalePart) -> str:
     kind = part.part.partition(":")[0]
-    return {"match": "match", "pairs": "match", "fixture": "fixtures", "reading": "sheet"}.get(kind, "anatomy")
+    return {"match": "match", "pairs": "match", "markers": "match", "fixture": "fixtures", "reading": "sheet"}.get(
+        kind, "anatomy"
+    )
 
 
 def _listed(per_site: Mapping[str, str], limit: int = 4) -> str:

@@ -13,6 +13,7 @@ from typing import Any
 
 from planner_core.case.codec import plain
 from planner_core.case.plan import Plan
+from planner_core.registration.kept import PATIENT_FRAME, in_use
 from planner_core.registration.match import Road
 
 
@@ -34,8 +35,20 @@ def match_inputs(plan: Plan, road: Road, surface_id: str) -> dict[str, str]:
         "scan": scan_print(plan),
         "surface": "" if surface is None else fingerprint(surface.surface.content_hash, surface.unit),
     }
-    if Road(road) is Road.POINTS:
+    frame = "" if surface is None else surface.surface.frame
+    road = Road(road)
+    if road is Road.POINTS:
         inputs["pairs"] = fingerprint(list(plan.pairs))
+    # What was not given at all is left out, so that a match made without it stays of today.
+    marked = [in_use(plan.markers.get(name, ())) for name in (PATIENT_FRAME, frame)]
+    if road in (Road.MARKERS, Road.DUAL_SCAN, Road.COMBINED) and any(marked):
+        inputs["markers"] = fingerprint([list(markers) for markers in marked])
+    if road in (Road.SURFACE, Road.COMBINED) and surface_id in plan.regions:
+        states = plan.regions[surface_id].states
+        inputs["painted region"] = hashlib.sha256(states.tobytes()).hexdigest()
+    second = plan.second_scan
+    if road is Road.DUAL_SCAN and second is not None and second.surface_id == surface_id:
+        inputs["scan of the prosthesis"] = fingerprint(second.volume.content_hash, second.iso_grey)
     return inputs
 
 

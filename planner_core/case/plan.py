@@ -18,6 +18,7 @@ from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw, 
 from planner_core.findings import Finding
 from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
+from planner_core.imaging.retention import RetentionNote
 from planner_core.imaging.scan import ScanSource
 from planner_core.planning.drilling import DrillList, Guidance, Sleeve, Support
 from planner_core.planning.eligibility import MouthFacts
@@ -25,6 +26,7 @@ from planner_core.planning.fixture import PlacedFixture
 from planner_core.registration.match import Match, PointPair
 
 
+from planner_core.registration.kept import KeptMarker, PaintedRegion, SecondScan
 def frozen_mapping(values: Mapping[str, Any]) -> Mapping[str, Any]:
     """Give a read-only copy of a mapping, in its order; one that is read-only already stays the same object.
 
@@ -144,6 +146,14 @@ class Plan:
     """By `Side` value."""
     foramina: Mapping[str, Foramen] = field(converter=frozen_mapping, factory=dict)
     """Mental foramina by `Side` value."""
+    markers: Mapping[str, tuple[KeptMarker, ...]] = field(converter=frozen_mapping, factory=dict)
+    """By frame: "lps" the patient's scan, else the surface scan or prosthesis that they were found on."""
+    regions: Mapping[str, PaintedRegion] = field(converter=frozen_mapping, factory=dict)
+    """What is painted in or out for the match, by surface."""
+    second_scan: SecondScan | None = None
+    """The prosthesis scanned alone."""
+    retention: tuple[RetentionNote, ...] = ()
+    """How restorations are held."""
     teeth: Mapping[str, MarkedTooth] = field(converter=frozen_mapping, factory=dict)
     """By ISO 3950 number."""
     cavities: Mapping[str, Cavity] = field(converter=frozen_mapping, factory=dict)

@@ -22,6 +22,9 @@ PART_NAMES = {
     "match": "the match",
     "fixtures": "the fixture",
     "pairs": "the pairs of points",
+    "markers": "the set of markers",
+    "regions": "the region painted on the surface scan",
+    "second_scan": "the scan of the prosthesis",
 }
 """Parts of a plan in the words of the trade."""
 
@@ -37,7 +40,7 @@ def without_missing(data: Json, blobs: BlobFolder) -> tuple[Json, tuple[Finding,
     kept: Json = {}
     findings = []
     for part, value in data.items():
-        if part in ("surfaces", "canals", "fixtures") and isinstance(value, dict):
+        if part in ("surfaces", "canals", "fixtures", "regions", "markers") and isinstance(value, dict):
             good = {key: item for key, item in value.items() if not codec.blob_names(item) & lost}
             kept[part] = good
             findings += [

@@ -6,6 +6,7 @@ from attrs import frozen
 
 from planner_core.case.fingerprints import bone_inputs, changed, match_inputs, scan_print
 from planner_core.case.plan import Plan
+from planner_core.registration.kept import PATIENT_FRAME
 
 
 @frozen
@@ -32,6 +33,7 @@ class StalePart:
 _WORDS = {
     "arch": ("The arch curve", "Look at it in the new scan and set it again."),
     "pairs": ("The pairs of points", "Name the points in the new scan again."),
+    "markers": ("The markers", "Find the markers in the new scan again."),
     "bone cut": ("The bone reduction", "Look at it in the new scan and set it again."),
     "reading": ("The reading", "The whole new scan must be read and signed."),
 }
@@ -67,6 +69,7 @@ def _drawn_on_another_scan(plan: Plan) -> list[StalePart]:
     present = {
         "pairs": bool(plan.pairs),
         "arch": plan.arch is not None,
+        "markers": bool(plan.markers.get(PATIENT_FRAME)),
         "reading": plan.reading is not None,
         **{f"canal:{side}": True for side in plan.canals},
         **{f"foramen:{side}": True for side in plan.foramina},
@@ -82,7 +85,7 @@ def _drawn_on_another_scan(plan: Plan) -> list[StalePart]:
     for part, there in present.items():
         if there and plan.made_on.get(part, today) != today:
             what, remedy = _words(part)
-            verb = "were" if part == "pairs" else "was"
+            verb = "were" if part in ("pairs", "markers") else "was"
             stale.append(StalePart(part, ("scan",), f"{what} {verb} made on another scan than today's.", remedy))
     return stale
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from enum import StrEnum
 
 import numpy as np
 from attrs import field, frozen
@@ -12,6 +11,7 @@ from numpy.typing import ArrayLike
 from planner_core.geometry.frames import FloatArray, readonly
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.bodies import Restoration
+from planner_core.imaging.retention import Retention
 from planner_core.imaging.scan_check import READABLE_BELOW, ScanCheck
 
 REACH_OF_RUIN_MM = 25.0
@@ -26,15 +26,6 @@ OFF_BODY_MM = 4.0
 
 HEIGHTS_MM = (0.0, 6.0, -2.0, 4.0, 8.0, 2.0)
 """Heights over the arch that marker places alternate between, so that they do not lie in one plane (our choice)."""
-
-
-class Retention(StrEnum):
-    """How a restoration is held; noted by the user."""
-
-    UNKNOWN = "not noted"
-    SCREW = "screw-retained"
-    CEMENT = "cemented"
-    TOOTH = "tooth"
 
 
 @frozen

@@ -45,12 +45,18 @@ from planner_core.case.edits.matching import (
 from planner_core.case.edits.whole_case import (
     set_jaw,
     set_notes,
+    add_marker,
     set_patient,
     set_reading,
     set_scan,
+    cross_out_marker,
+    note_retention,
+    paint_region,
     set_title,
     take_patient,
+    set_markers,
 )
+    set_second_scan,
 
 __all__ = [
     "add_pair",
@@ -63,6 +69,7 @@ __all__ = [
     "draw_structure",
     "keep_measurement",
     "mark_cavity",
+    "add_marker",
     "mark_foramen",
     "mark_tooth",
     "move_fixture",
@@ -70,6 +77,8 @@ __all__ = [
     "plan_bone_cut",
     "remove_canal",
     "remove_cavity",
+    "copy_fixture",
+    "cross_out_marker",
     "remove_foramen",
     "remove_measurement",
     "remove_pair",
@@ -78,6 +87,8 @@ __all__ = [
     "remove_tooth",
     "set_arch",
     "set_canal",
+    "note_retention",
+    "paint_region",
     "set_drill_list",
     "set_guide",
     "set_guide_settings",
@@ -97,3 +108,5 @@ __all__ = [
     "set_tooth_state",
     "take_patient",
 ]
+    "set_markers",
+    "set_second_scan",
