@@ -20,13 +20,19 @@ from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.retention import RetentionNote
 from planner_core.imaging.scan import ScanSource
+from planner_core.planning.abutments import ChosenAbutment
+from planner_core.planning.arch_design import ArchDesign
+from planner_core.planning.crowns import PlannedTooth
+from planner_core.planning.carriers import BearingArea
 from planner_core.planning.drilling import DrillList, Guidance, Sleeve, Support
 from planner_core.planning.eligibility import MouthFacts
 from planner_core.planning.fixture import PlacedFixture
+from planner_core.planning.own_outcomes import OwnData
+from planner_core.planning.seating import Pin
+from planner_core.registration.kept import KeptMarker, PaintedRegion, SecondScan
 from planner_core.registration.match import Match, PointPair
 
 
-from planner_core.registration.kept import KeptMarker, PaintedRegion, SecondScan
 def frozen_mapping(values: Mapping[str, Any]) -> Mapping[str, Any]:
     """Give a read-only copy of a mapping, in its order; one that is read-only already stays the same object.
 
@@ -62,6 +68,7 @@ class SurfaceRole(StrEnum):
     TEETH = "teeth and gingiva"
     PROSTHESIS = "prosthesis"
     WAX_UP = "wax-up"
+    OPPOSING = "opposing teeth"
 
 
 @frozen(eq=False)
@@ -74,6 +81,8 @@ class SurfaceInput:
     surface: Surface
     unit: str = "mm"
     findings: tuple[Finding, ...] = ()
+    same_frame_as: str = ""
+    """Id of the surface whose frame it shares, as scans exported in occlusion and a wax-up on its model do."""
 
 
 @frozen(eq=False)
@@ -117,6 +126,12 @@ class GuideSettings:
     sleeves: Mapping[str, Sleeve] = field(converter=frozen_mapping, factory=dict)
     """Sleeve by site."""
     drill_list: DrillList | None = None
+    bearing_areas: tuple[BearingArea, ...] = ()
+    """Stretches of mucosa or bone that carry the guide; the teeth that do stand in `MouthFacts.teeth`."""
+    pins: tuple[Pin, ...] = ()
+    """They hold a seated guide under load and do not correct how it was seated."""
+    wall_mm: float = 3.0
+    """Thickness of the guide's wall: how far a free end bends."""
 
 
 @frozen
@@ -140,12 +155,6 @@ class Plan:
     reading: ScanReading | None = None
     surfaces: Mapping[str, SurfaceInput] = field(converter=frozen_mapping, factory=dict)
     pairs: tuple[PointPair, ...] = ()
-    match: AdoptedMatch | None = None
-    arch: ArchCurve | None = None
-    canals: Mapping[str, Canal] = field(converter=frozen_mapping, factory=dict)
-    """By `Side` value."""
-    foramina: Mapping[str, Foramen] = field(converter=frozen_mapping, factory=dict)
-    """Mental foramina by `Side` value."""
     markers: Mapping[str, tuple[KeptMarker, ...]] = field(converter=frozen_mapping, factory=dict)
     """By frame: "lps" the patient's scan, else the surface scan or prosthesis that they were found on."""
     regions: Mapping[str, PaintedRegion] = field(converter=frozen_mapping, factory=dict)
@@ -154,6 +163,12 @@ class Plan:
     """The prosthesis scanned alone."""
     retention: tuple[RetentionNote, ...] = ()
     """How restorations are held."""
+    match: AdoptedMatch | None = None
+    arch: ArchCurve | None = None
+    canals: Mapping[str, Canal] = field(converter=frozen_mapping, factory=dict)
+    """By `Side` value."""
+    foramina: Mapping[str, Foramen] = field(converter=frozen_mapping, factory=dict)
+    """Mental foramina by `Side` value."""
     teeth: Mapping[str, MarkedTooth] = field(converter=frozen_mapping, factory=dict)
     """By ISO 3950 number."""
     cavities: Mapping[str, Cavity] = field(converter=frozen_mapping, factory=dict)
@@ -165,16 +180,25 @@ class Plan:
     bone: AdoptedBone | None = None
     bone_cut: BoneCut | None = None
     """The planned bone reduction."""
+    crowns: Mapping[str, PlannedTooth] = field(converter=frozen_mapping, factory=dict)
+    """Planned teeth by site."""
+    design: ArchDesign = field(factory=ArchDesign)
+    """Kind of prosthesis, occlusal plane, lip line."""
     fixtures: Mapping[str, PlacedFixture] = field(converter=frozen_mapping, factory=dict)
     """By site."""
+    abutments: Mapping[str, ChosenAbutment] = field(converter=frozen_mapping, factory=dict)
+    """By site of a fixture."""
     guide: GuideSettings = field(factory=GuideSettings)
     limits: Limits = field(factory=Limits)
     mouth: MouthFacts = field(factory=MouthFacts)
     """What was examined at the chair and decides which guides are open."""
+    own_data: OwnData | None = None
+    """The clinic's own measured outcomes, which update what is expected of its hands."""
     notes: str = ""
     made_on: Mapping[str, str] = field(converter=frozen_mapping, factory=dict)
     """Content hash of the scan that each part was drawn on: "arch", "canal:left", "foramen:left", "tooth:35",
-    "cavity:sinus left", "drawn:NAME", "measurement:1", "bone cut", "fixture:36", "pairs", "reading".
+    "cavity:sinus left", "drawn:NAME", "measurement:1", "bone cut", "crown:36", "fixture:36",
+    "pairs", "reading".
 
     A part drawn on another scan than today's is stale (`planner_core.case.derived`).
     """

@@ -25,8 +25,15 @@ PART_NAMES = {
     "markers": "the set of markers",
     "regions": "the region painted on the surface scan",
     "second_scan": "the scan of the prosthesis",
+    "teeth": "the marked tooth",
+    "cavities": "the air space",
+    "drawn": "the drawn structure",
+    "crowns": "the planned tooth",
 }
 """Parts of a plan in the words of the trade."""
+
+KEYED = ("surfaces", "canals", "fixtures", "regions", "markers", "teeth", "cavities", "drawn", "crowns")
+"""Parts that hold members by key: only the damaged member is left out."""
 
 Json = dict[str, Any]
 
@@ -40,7 +47,7 @@ def without_missing(data: Json, blobs: BlobFolder) -> tuple[Json, tuple[Finding,
     kept: Json = {}
     findings = []
     for part, value in data.items():
-        if part in ("surfaces", "canals", "fixtures", "regions", "markers") and isinstance(value, dict):
+        if part in KEYED and isinstance(value, dict):
             good = {key: item for key, item in value.items() if not codec.blob_names(item) & lost}
             kept[part] = good
             findings += [

@@ -44,6 +44,7 @@ _MARKED = {
     "cavity": ("The air space ({})", "Mark it in the new scan."),
     "drawn": ("The drawn structure {!r}", "Draw it in the new scan."),
     "measurement": ("Measurement {}", "Measure in the new scan."),
+    "crown": ("Planned tooth {}", "Set it up in the new scan."),
 }
 
 
@@ -68,8 +69,8 @@ def is_stale(plan: Plan, part: str) -> bool:
 def _drawn_on_another_scan(plan: Plan) -> list[StalePart]:
     present = {
         "pairs": bool(plan.pairs),
-        "arch": plan.arch is not None,
         "markers": bool(plan.markers.get(PATIENT_FRAME)),
+        "arch": plan.arch is not None,
         "reading": plan.reading is not None,
         **{f"canal:{side}": True for side in plan.canals},
         **{f"foramen:{side}": True for side in plan.foramina},
@@ -78,6 +79,7 @@ def _drawn_on_another_scan(plan: Plan) -> list[StalePart]:
         **{f"drawn:{name}": True for name in plan.drawn},
         **{f"measurement:{key}": True for key in plan.measurements},
         "bone cut": plan.bone_cut is not None,
+        **{f"crown:{site}": True for site in plan.crowns},
         **{f"fixture:{site}": True for site in plan.fixtures},
     }
     today = scan_print(plan)

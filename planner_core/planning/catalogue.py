@@ -150,6 +150,9 @@ def _family_shapes(family: Mapping[str, Any]) -> dict[str, FixtureShape]:
                     apex_share=family["apex_share"],
                 ),
                 material=family["material"],
+                thread_depth_mm=family["thread_depth_mm"],
+                core_taper_deg=family["core_taper_deg"],
+                connection_height_mm=family["connection_height_mm"],
             )
     return shapes
 

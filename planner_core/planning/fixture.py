@@ -29,6 +29,12 @@ class FixtureShape:
         (depth below the platform, radius) from platform to apex; depths ascending, radius of the outer thread.
     generic : bool
         True for the built-in shapes that are no maker's.
+    thread_depth_mm : float
+        Outer thread over the core at the platform.
+    core_taper_deg : float
+        Half angle of the core's cone; the profile above is the outer thread, which is what distances count from.
+    connection_height_mm : float
+        What stands over the platform in one piece with the body.
     """
 
     shape_id: str
@@ -39,6 +45,9 @@ class FixtureShape:
     profile_mm: FloatArray = field(converter=readonly)
     material: str = "titanium"
     generic: bool = True
+    thread_depth_mm: float = 0.0
+    core_taper_deg: float = 0.0
+    connection_height_mm: float = 0.0
 
     def __attrs_post_init__(self) -> None:
         profile = self.profile_mm
@@ -48,6 +57,14 @@ class FixtureShape:
             raise PlannerError(f"The profile of fixture {self.shape_id!r} must go down without negative radii.", "")
         if self.diameter_mm <= 0 or self.length_mm <= 0:
             raise PlannerError(f"The fixture {self.shape_id!r} needs a diameter and a length above zero.", "")
+        if min(self.thread_depth_mm, self.connection_height_mm, self.core_taper_deg) < 0:
+            raise PlannerError(f"The fixture {self.shape_id!r} has a negative thread, core or connection.", "")
+
+    def core_radius_mm(self, depth_mm: float) -> float:
+        """Give the core's radius at a depth below the platform: inside the thread, narrowing by its own taper."""
+        outer = float(np.interp(depth_mm, self.profile_mm[:, 0], self.profile_mm[:, 1]))
+        start = self.diameter_mm / 2.0 - self.thread_depth_mm
+        return max(0.0, min(outer, start - np.tan(np.radians(self.core_taper_deg)) * depth_mm))
 
 
 @frozen(eq=False)

@@ -4,8 +4,9 @@ One file holds one kind; the header says which. Comma or semicolon, decimal poin
 semicolons), UTF-8; empty lines and lines that start with # are left out. Sizes in mm, angles in degrees.
 
 fixtures   id, label, diameter_mm, length_mm and, if wanted, platform_diameter_mm, body_taper_deg, apex_length_mm,
-           apex_share, material, profile_mm. `length_mm` is the true length from platform to apex. `profile_mm` is
-           the outline itself as depth:radius pairs with spaces between, for example "0:2.05 1:2.1 9:1.7 10:1.0".
+           apex_share, material, profile_mm, thread_depth_mm, core_taper_deg, connection_height_mm. `length_mm` is
+           the true length from platform to apex. `profile_mm` is the outline itself as depth:radius pairs with
+           spaces between, for example "0:2.05 1:2.1 9:1.7 10:1.0".
 sleeves    id, label, inner_diameter_mm, outer_diameter_mm, height_mm, gap_mm, clearance_mm
 drills     list_id, list_label, step_label, diameter_mm and, if wanted, depth_below_platform_mm, speed_rpm, guided
            (yes or no), tip_overshoot_mm (the same on every line of a list)
@@ -40,6 +41,7 @@ _NEEDED = {
 _OPTIONAL = {
     "fixtures": (
         "platform_diameter_mm", "body_taper_deg", "apex_length_mm", "apex_share", "material", "profile_mm",
+        "thread_depth_mm", "core_taper_deg", "connection_height_mm",
     ),
     "sleeves": (),
     "drills": ("depth_below_platform_mm", "speed_rpm", "guided", "tip_overshoot_mm"),
@@ -57,6 +59,9 @@ _PLAUSIBLE_MM = {
     "outer_diameter_mm": (1.5, 14.0),
     "tip_overshoot_mm": (0.0, 5.0),
     "angle_deg": (0.0, 60.0),
+    "thread_depth_mm": (0.0, 1.5),
+    "core_taper_deg": (0.0, 15.0),
+    "connection_height_mm": (0.0, 12.0),
 }
 """Sizes outside these are taken for mistakes of unit or column (our choice)."""
 
@@ -189,8 +194,17 @@ def _fixture(row: dict[str, Any]) -> FixtureShape:
     else:
         extra = {k: row[k] for k in ("body_taper_deg", "apex_length_mm", "apex_share") if k in row}
         profile = parametric_profile(diameter, length, platform_diameter_mm=platform, **extra)
+    form = {k: row[k] for k in ("thread_depth_mm", "core_taper_deg", "connection_height_mm") if k in row}
     return FixtureShape(
-        row["id"], row["label"], diameter, length, platform, profile, row.get("material", "titanium"), generic=False
+        row["id"],
+        row["label"],
+        diameter,
+        length,
+        platform,
+        profile,
+        row.get("material", "titanium"),
+        generic=False,
+        **form,
     )
 
 

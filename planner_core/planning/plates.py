@@ -8,11 +8,11 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import ArrayLike
 
-from planner_core.geometry.frames import unit
+from planner_core.geometry.frames import FloatArray, unit
 from planner_core.geometry.surface import Surface
 from planner_core.planning.crowns import PlannedTooth
 from planner_core.planning.fixture import PlacedFixture
-from planner_core.planning.rays import hits_mm, near_part
+from planner_core.planning.rays import crossing_part, hits_mm
 
 PLATE_DEPTHS_MM = (0.5, 2.0, 4.0, 6.0)
 """Depths below the platform, mm: 0.5 as Spray et al. 2000, the others as Merheb et al. 2017 (S)."""
@@ -28,7 +28,7 @@ NOT_MEASURABLE_VOXELS = 2.0
 """A wall thinner than this many voxels cannot be told from none (FACTS.md section 3)."""
 
 
-@frozen
+@frozen(eq=False)
 class Plate:
     """Bone beside a fixture at one depth and side.
 
@@ -38,16 +38,22 @@ class Plate:
         From the fixture's surface outwards to the bone's; negative where the fixture stands out of the bone.
     text : str
         What the number means against the published ones.
+    fixture_point_lps_mm, bone_point_lps_mm : array of shape (3,) or None
+        Ends of what was measured; None where the fixture stands out of the bone.
     """
 
     side: str
     depth_mm: float
     thickness_mm: float
     text: str
+    fixture_point_lps_mm: FloatArray | None = None
+    bone_point_lps_mm: FloatArray | None = None
 
 
-def _near(bone: Surface, fixture: PlacedFixture) -> Surface:
-    return near_part(bone, fixture.pose.at_depth(fixture.shape.length_mm / 2.0), 25.0)
+def across_axis(fixture: PlacedFixture, direction_lps: ArrayLike) -> FloatArray:
+    """Give a direction made square to the fixture's axis, unit, shape (3,)."""
+    direction = np.asarray(direction_lps, dtype=np.float64)
+    return unit(direction - float(direction @ fixture.pose.axis_lps) * fixture.pose.axis_lps)
 
 
 def plates(
@@ -68,8 +74,8 @@ def plates(
         Of the scan: thinner walls than two voxels are called not measurable.
     """
     pose, shape = fixture.pose, fixture.shape
-    facial = unit(np.asarray(facial_lps) - float(np.asarray(facial_lps) @ pose.axis_lps) * pose.axis_lps)
-    near = _near(bone, fixture)
+    facial = across_axis(fixture, facial_lps)
+    near = crossing_part(bone, pose.platform_lps_mm, np.cross(pose.axis_lps, facial))
     found = []
     for side, direction in (("facial", facial), ("lingual", -facial)):
         for depth in depths_mm:
@@ -81,7 +87,9 @@ def plates(
             # An odd number of walls ahead: the axis itself lies inside the bone.
             inside = len(ahead) % 2 == 1
             thickness = float(ahead[0]) - radius if inside else -radius
-            found.append(Plate(side, depth, thickness, _plate_text(thickness, voxel_mm)))
+            middle = pose.at_depth(depth)
+            ends = (middle + radius * direction, middle + float(ahead[0]) * direction) if inside else (None, None)
+            found.append(Plate(side, depth, thickness, _plate_text(thickness, voxel_mm), *ends))
     return tuple(found)
 
 
@@ -100,7 +108,8 @@ def _plate_text(thickness: float, voxel_mm: float | None) -> str:
 def crest_depth_mm(fixture: PlacedFixture, bone: Surface) -> float | None:
     """Give how deep the platform's middle lies under the crest along the axis, mm; negative when above it."""
     pose = fixture.pose
-    met = hits_mm(_near(bone, fixture), pose.platform_lps_mm, -pose.axis_lps)
+    near = crossing_part(bone, pose.platform_lps_mm, pose.side_lps())
+    met = hits_mm(near, pose.platform_lps_mm, -pose.axis_lps)
     met = met[np.abs(met) < 15.0]
     if not len(met):
         return None

@@ -23,7 +23,6 @@ from planner_core.planning.crowns import EXIT_SHARE, PlannedTooth
 from planner_core.planning.error_budget import SiteBudget, site_budget
 from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
 from planner_core.planning.gathered import displacements, gathered
-from planner_core.planning.gathered import displacements, gathered
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.harm import COUNTED_KINDS, Displacements, harms_of
 from planner_core.planning.ledger import LedgerRow, LiveLedger

@@ -21,6 +21,15 @@ def near_part(surface: Surface, centre_lps_mm: ArrayLike, reach_mm: float) -> Su
     return Surface(surface.points_mm, surface.triangles[away - size < reach_mm], surface.frame)
 
 
+def crossing_part(surface: Surface, point_lps_mm: ArrayLike, normal_lps: ArrayLike) -> Surface:
+    """Give the triangles of a surface that a plane cuts: all that a ray within the plane can meet."""
+    height = (surface.points_mm - np.asarray(point_lps_mm, dtype=np.float64)) @ unit(normal_lps)
+    above = height[surface.triangles] > 0.0
+    touched = np.abs(height[surface.triangles]).min(axis=1) < 1e-6
+    cut = (above.any(axis=1) & ~above.all(axis=1)) | touched
+    return Surface(surface.points_mm, surface.triangles[cut], surface.frame)
+
+
 def hits_mm(surface: Surface, origin_lps_mm: ArrayLike, direction_lps: ArrayLike) -> FloatArray:
     """Give the distances along a line at which it meets a surface, ascending; negative ones lie behind the origin.
 

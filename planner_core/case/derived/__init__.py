@@ -12,22 +12,38 @@ from planner_core.case.derived.clearance import ledger_of, live_ledger_of, obsta
 from planner_core.case.derived.marks import bone_in_use, mouth_of
 from planner_core.case.derived.matching import match_in_use, match_state
 from planner_core.case.derived.memory import Memory
+from planner_core.case.derived.restoring import (
+    beside_of,
+    crown_at,
+    live_surroundings_of,
+    neighbour_surfaces,
+    occlusal_plane_of,
+    surface_in_lps,
+    surfaces_of_role,
+)
 from planner_core.case.derived.scan import known_scan_check, remember_scan_check, scan_check_of
 
 __all__ = [
     "Memory",
+    "beside_of",
     "bone_in_use",
     "budgets_of",
     "choice_of",
+    "crown_at",
     "guide_inputs_of",
     "known_choice",
     "known_scan_check",
     "ledger_of",
     "live_ledger_of",
+    "live_surroundings_of",
     "match_in_use",
     "match_state",
     "mouth_of",
+    "neighbour_surfaces",
     "obstacles_in",
+    "occlusal_plane_of",
     "remember_scan_check",
     "scan_check_of",
+    "surface_in_lps",
+    "surfaces_of_role",
 ]

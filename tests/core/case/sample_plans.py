@@ -26,9 +26,15 @@ from planner_core.geometry.covariance import PoseCovariance
 from planner_core.geometry.frames import RigidTransform, rotation_about
 from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
+from planner_core.imaging.retention import Retention
 from planner_core.imaging.scan import ScanSource
+from planner_core.planning.abutments import ChosenAbutment
+from planner_core.planning.arch_design import ArchDesign
+from planner_core.planning.catalogue import Abutment
+from planner_core.planning.crowns import tooth_at
 from planner_core.planning.drilling import DrillList, DrillStep, Guidance, Sleeve, Support
 from planner_core.planning.fixture import FixturePose, FixtureShape
+from planner_core.registration.kept import KeptMarker, KnownBall, PaintedRegion, SecondScan
 from planner_core.registration.match import Match, PointPair, Road
 
 
@@ -84,8 +90,36 @@ def small_body(middle_lps_mm: tuple[float, float, float]) -> Surface:
     return Surface(small_bone().points_mm / 32.0 * 2.0 + np.array(middle_lps_mm), small_bone().triangles)
 
 
+def with_match_inputs(plan: Plan) -> Plan:
+    """Give what the other roads of the match are made from."""
+    marker = KeptMarker("M1", [1.0, 2.0, 3.0], 0.9, 0.01 * np.eye(3), 0.8, "blob", 0.7, True, True)
+    plan = edits.set_markers(plan, "lps", (marker, evolve(marker, name="M2", crossed_out=False)))
+    states = np.zeros(2000, np.int8)
+    states[:700], states[-400:] = 1, -1
+    plan = edits.add_surface(plan, SurfaceInput("upper", "Upper", SurfaceRole.TEETH, small_surface(2000, "upper")))
+    plan = edits.paint_region(plan, "upper", PaintedRegion(states))
+    second = SecondScan(
+        small_volume(), ScanSource("dicom", kvp=90.0), "prosthesis", 312.5, KnownBall([1.0, 0, 0], 6.0)
+    )
+    body = SurfaceInput("prosthesis", "From its scan", SurfaceRole.PROSTHESIS, small_surface(80, "prosthesis"))
+    plan = edits.set_second_scan(plan, second, body)
+    return edits.note_retention(plan, [10.0, -5.0, 4.0], Retention.SCREW)
+
+
+def with_restorations(plan: Plan) -> Plan:
+    """Plan two teeth, one of them out of a wax-up, an abutment, and the design of the arch."""
+    assert plan.arch is not None
+    made = tooth_at(plan.arch, "36", 34.0)
+    taken = evolve(tooth_at(plan.arch, "46", -34.0), shape=small_body((-24.0, 5.0, 6.0)), source="imported surface")
+    plan = edits.set_crowns(plan, (made, taken))
+    plan = edits.set_abutment(plan, "36", ChosenAbutment(Abutment("17 degrees", 17.0, 3.0, 12), 5))
+    lip = np.array([[-10.0, -20, 8], [10.0, -20, 8]])
+    return edits.set_design(plan, ArchDesign("overdenture on a bar", [0, 0, 10.0], [0, 0, 1.0], 2.5, lip))
+
+
 def with_marks(plan: Plan) -> Plan:
     """Mark a bit of everything, away from the fixtures."""
+    plan = with_restorations(with_match_inputs(plan))
     ends = ([-5.0, -20.0, 2.0], [-5.0, -20.0, 10.0], [-5.0, -20.0, -14.0])
     tooth = MarkedTooth("41", small_body((-5.0, -20.0, 0.0)), [0, 0, -1], *ends, 0.2, 0.4, [[-5.0, -20.0, 3.0]])
     plan = edits.mark_tooth(plan, evolve(tooth, form=RootForm(0.9, 4.0, 1), state=ToothState.MOBILE))

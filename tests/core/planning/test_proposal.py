@@ -9,7 +9,8 @@ import trimesh
 from planner_core.errors import PlannerError
 from planner_core.geometry.surface import Surface
 from planner_core.planning.catalogue import generic_catalogue
-from planner_core.planning.crowns import screw_exit, tooth_at
+from planner_core.planning.crowns import tooth_at
+from planner_core.planning.emergence import screw_exit
 from planner_core.planning.fixture import FixturePose, PlacedFixture
 from planner_core.planning.ledger import ledger
 from planner_core.planning.obstacles import Obstacle, ObstacleKind, Tube

@@ -8,23 +8,30 @@ import trimesh
 from hypothesis import given
 from hypothesis import strategies as st
 
-from planner_core.anatomy.structures import ArchCurve, Jaw
+from planner_core.anatomy.canal import canal_from_clicks
+from planner_core.anatomy.structures import ArchCurve, Jaw, Side
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import angle_between_deg, unit
 from planner_core.geometry.surface import Surface
 from planner_core.planning import handling
+from planner_core.planning.abutments import abutment_axis, abutment_surface, best_position, correct
+from planner_core.planning.arch_design import ArchDesign, OcclusalPlane, lip_cover, occlusal_plane
+from planner_core.planning.bone_taken import reduce_bone, remaining
 from planner_core.planning.catalogue import generic_catalogue
-from planner_core.planning.crown_fit import fit_to_opposing, set_up_teeth, tooth_from_surface
+from planner_core.planning.crown_fit import (
+    fit_to_opposing,
+    next_site,
+    set_up_among,
+    set_up_teeth,
+    tooth_from_surface,
+)
 from planner_core.planning.crowns import average_station_mm, crown_size, tooth_at
 from planner_core.planning.emergence import emergence_deg, screw_exit
 from planner_core.planning.fixture import FixturePose, PlacedFixture
 from planner_core.planning.full_arch import (
     SPACE_NEEDED_MM,
-    LipLimit,
     common_path,
-    correct,
     divergences_deg,
-    reduce_bone,
     space_over,
     spread_of,
 )
@@ -102,6 +109,35 @@ def test_missing_teeth_share_their_gap_and_touch():
         set_up_teeth(arch, ["16"])
 
 
+def test_a_run_of_missing_teeth_is_fitted_between_what_stands():
+    arch = parabola()
+    whole = [tooth_at(arch, s, average_station_mm(s)) for s in ("34", "37")]
+    moved = [whole[0].moved(0.8 * whole[0].along_lps), whole[1].moved(-0.5 * whole[1].along_lps)]
+    made = set_up_among(arch, ["36", "35"], [c.surface() for c in moved])
+    low = arch.station_of(moved[0].contacts_lps_mm()[0])
+    high = arch.station_of(moved[1].contacts_lps_mm()[1])
+    first, second = made.crowns
+    assert (first.site, second.site) == ("35", "36")
+    assert first.mesiodistal_mm + second.mesiodistal_mm == pytest.approx(high - low, abs=0.6)
+    assert any("between the neighbours" in note for note in made.notes)
+    alone = set_up_among(arch, ["35"], [])
+    assert "average places" in alone.notes[0]
+
+
+def test_a_crown_sits_on_the_scanned_gingiva_and_rises_to_the_plane():
+    arch = parabola()
+    usual = tooth_at(arch, "36", average_station_mm("36"))
+    base = usual.cervical_lps_mm + 1.5 * usual.occlusal_lps
+    corners = np.array([base + a * usual.along_lps + b * usual.facial_lps for a, b in ((-9, -9), (9, -9), (0, 12))])
+    gingiva = Surface(corners, np.array([[0, 1, 2]], np.int32))
+    (crown,) = set_up_among(arch, ["36"], [gingiva], plane=([0, 0, 12.0], [0, 0, 1.0])).crowns
+    assert float((crown.cervical_lps_mm - base) @ usual.occlusal_lps) == pytest.approx(0.0, abs=0.01)
+    assert crown.middle_lps_mm[2] == pytest.approx(12.0, abs=1e-6)
+    assert next_site("31", -1) == "41"
+    assert next_site("48", -1) is None
+    assert next_site("11", 1) == "21"
+
+
 def test_height_meets_the_opposing_teeth():
     tooth = tooth_at(parabola(), "36", 30.0)
     plate = trimesh.creation.box((200, 200, 1.0))
@@ -173,12 +209,29 @@ def test_divergence_and_angled_abutments():
     assert found["32"].abutment.angle_deg == 0.0
     assert found["35"].abutment.angle_deg == 30.0
     assert found["45"].abutment.angle_deg == 17.0
-    # Twelve positions: half a step is 15 degrees of turning, which leaves 2 asin(sin 30 sin 7.5) = 7.5 degrees.
+    # Twelve positions, and the lean lies in one of them: nothing is left. Half a step off leaves
+    # 2 asin(sin 30 sin 7.5) = 7.5 degrees.
+    assert found["35"].residual_deg == pytest.approx(0.0, abs=1e-4)
+    rolled = {"35": handling.roll(fixtures["35"], 15.0)}
     expected = 2 * np.degrees(np.arcsin(np.sin(np.radians(30)) * np.sin(np.radians(7.5))))
-    assert found["35"].residual_deg == pytest.approx(expected, abs=1e-6)
+    off = next(a for a in ABUTMENTS if a.angle_deg == 30.0)
+    (best,) = correct(rolled, DOWN, [off])
+    assert best.residual_deg == pytest.approx(expected, abs=1e-4)
     path = common_path(fixtures)
     worst = max(angle_between_deg(f.pose.axis_lps, path) for f in fixtures.values())
     assert worst == pytest.approx(15.0, abs=0.2)
+
+
+def test_abutment_leans_by_its_angle_and_turns_by_its_positions():
+    fixture = handling.tilt(placed("36", [0.0, 0.0, 0.0]), [1.0, 0.2, 0.0], 20.0)
+    chosen = best_position(fixture, next(a for a in ABUTMENTS if a.angle_deg == 17.0), DOWN)
+    axis = abutment_axis(fixture.pose, chosen)
+    assert angle_between_deg(axis, -fixture.pose.axis_lps) == pytest.approx(17.0)
+    # 20 degrees less 17 leaves 3 at best; twelve positions leave at most half a step.
+    assert 3.0 - 1e-6 <= angle_between_deg(axis, [0, 0, 1.0]) < 5.5
+    body = mesh(abutment_surface(fixture, chosen))
+    assert body.is_watertight
+    assert body.volume > 0
 
 
 def test_space_by_kind_of_prosthesis():
@@ -212,7 +265,29 @@ def test_bone_reduction_by_station():
     assert np.nanmax(np.abs(cut.new_crest_lps_mm[middle][:, 2] + 2.0)) < 1e-6
     assert mesh(cut.bone).is_watertight
     assert cut.volume_mm3 == pytest.approx(mesh(bone).volume - mesh(cut.bone).volume, rel=1e-6)
-    assert "shows by 1.0 mm" in LipLimit(-1.0).text()
+    canal = canal_from_clicks(Side.LEFT, [arch.point_at(s) - [0, 0, 12.0] for s in (15.0, 25.0, 35.0)], None, 3.0)
+    left = remaining(cut, arch, [canal])
+    assert left
+    assert all(r.limit == "canal" for r in left)
+    # Two millimetres are taken off, the wall stands 1.5 mm over the centre: 12 - 2 - 1.5.
+    assert np.median([r.height_mm for r in left]) == pytest.approx(8.5, abs=0.1)
+
+
+def test_lip_line_typed_and_drawn():
+    arch = parabola(Jaw.UPPER)
+    plane = OcclusalPlane([0.0, 0.0, -10.0], [0.0, 0.0, -1.0], "test")
+    crest = np.array([[-5.0, 0.0, 2.0], [0.0, 0.0, 2.0], [np.nan, 0.0, 0.0]])
+    # The crest lies 12 mm from the plane, the transition 3 mm below it at 9 mm: a lip at 8 mm hides it by 1 mm.
+    typed = lip_cover(ArchDesign(lip_height_mm=8.0), plane, crest)
+    assert typed is not None
+    assert typed.hidden
+    assert typed.hidden_mm == pytest.approx(1.0)
+    drawn = lip_cover(ArchDesign(lip_lps_mm=[[0.0, 0.0, 1.0], [-5.0, 0.0, 1.0]]), plane, crest)
+    assert drawn is not None
+    assert drawn.hidden_mm == pytest.approx(-2.0)
+    assert "shows by 2.0 mm" in drawn.text
+    assert lip_cover(ArchDesign(), plane, crest) is None
+    assert "average" in occlusal_plane(ArchDesign(), arch).source
 
 
 # Screw joint
