@@ -22,8 +22,8 @@ from planner_core.imaging.retention import RetentionNote
 from planner_core.imaging.scan import ScanSource
 from planner_core.planning.abutments import ChosenAbutment
 from planner_core.planning.arch_design import ArchDesign
-from planner_core.planning.crowns import PlannedTooth
 from planner_core.planning.carriers import BearingArea
+from planner_core.planning.crowns import PlannedTooth
 from planner_core.planning.drilling import DrillList, Guidance, Sleeve, Support
 from planner_core.planning.eligibility import MouthFacts
 from planner_core.planning.fixture import PlacedFixture
