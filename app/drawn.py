@@ -46,7 +46,7 @@ def bone_mesh(workspace: Workspace) -> Mesh | None:
     if bone is None:
         return None
     surface = bone.bone.surface
-    return _ready(workspace, "bone", (surface,), lambda: (surface.points_mm, surface.triangles))
+    return ready_mesh(workspace, "bone", (surface,), lambda: (surface.points_mm, surface.triangles))
 
 
 def matched_surface_mesh(workspace: Workspace) -> Mesh | None:
@@ -56,7 +56,7 @@ def matched_surface_mesh(workspace: Workspace) -> Mesh | None:
         return None
     surface = workspace.plan.surfaces[adopted.surface_id].surface
     transform = adopted.match.lps_from_surface
-    return _ready(
+    return ready_mesh(
         workspace,
         "surface",
         (adopted.match, surface),
@@ -64,7 +64,7 @@ def matched_surface_mesh(workspace: Workspace) -> Mesh | None:
     )
 
 
-def _ready(workspace: Workspace, name: str, inputs: tuple[Any, ...], make: Callable[[], Any]) -> Mesh | None:
+def ready_mesh(workspace: Workspace, name: str, inputs: tuple[Any, ...], make: Callable[[], Any]) -> Mesh | None:
     """Give a large mesh that a job has sorted; None meanwhile."""
     holder: Any = workspace.shelf.get(f"large:{name}", inputs, lambda: {"mesh": None, "started": False})
     if not holder["started"]:

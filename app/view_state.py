@@ -32,11 +32,20 @@ class Step(StrEnum):
     OUTCOME = "outcome"
 
 
+STEEPEST_DEG = 80.0
+"""A view is leaned by hand this far at most (our choice: up and down keep their meaning)."""
+MOST_IN_ROW = 9
+"""Cross-sections side by side at most (our choice: more are too narrow for a ridge)."""
 LAYERS = {
     "degraded": "Degraded places (hatched)",
     "surface": "Surface scan outline",
     "bone": "Bone surface outline",
     "canal": "Canal",
+    "teeth": "Teeth",
+    "cavities": "Sinus, nose, airway",
+    "drawn": "Drawn structures",
+    "measured": "Measurements",
+    "cut": "Bone reduction",
     "envelope": "Envelope (95 %)",
     "whiskers": "Nearest points",
     "plumb": "Plumb line",
@@ -70,6 +79,13 @@ class ViewState(QObject):
         """How far each view stands off the selected fixture's axis (axial: below its platform)."""
         self.zoom: dict[ViewKind, float] = dict.fromkeys(ViewKind, 1.0)
         self.slab_mm = 0.0
+        self.slab_mode = "mean"
+        """How the layers of a slab are joined, sections and strip alike: "mean" or "max"."""
+        self.oblique_deg: dict[ViewKind, tuple[float, float]] = dict.fromkeys(ViewKind, (0.0, 0.0))
+        """How far each view is turned by hand about its upright and its level axis."""
+        self.row_count = 1
+        """Cross-sections side by side; 1 shows the usual views."""
+        self.row_spacing_mm = 2.0
         self.layers: set[str] = set(LAYERS)
 
     def go_to(self, point_lps_mm: FloatArray, station_mm: float) -> None:
@@ -94,9 +110,24 @@ class ViewState(QObject):
         self.moved.emit()
 
     def reset_zoom(self) -> None:
-        """Show every view at its first size."""
+        """Show every view at its first size and straight."""
         self.zoom = dict.fromkeys(ViewKind, 1.0)
+        self.oblique_deg = dict.fromkeys(ViewKind, (0.0, 0.0))
         self.moved.emit()
+
+    def set_oblique(self, kind: ViewKind, upright_deg: float, level_deg: float) -> None:
+        """Turn a view by hand about the place looked at; 0, 0 is straight again."""
+        self.oblique_deg[kind] = (
+            (float(upright_deg) + 180.0) % 360.0 - 180.0,
+            float(np.clip(level_deg, -STEEPEST_DEG, STEEPEST_DEG)),
+        )
+        self.moved.emit()
+
+    def set_row(self, count: int, spacing_mm: float) -> None:
+        """Show this many cross-sections side by side, this far apart along the arch."""
+        self.row_count = int(np.clip(count, 1, MOST_IN_ROW))
+        self.row_spacing_mm = float(np.clip(spacing_mm, 0.25, 10.0))
+        self.restyled.emit()
 
     def select(self, site: str) -> None:
         """Take a fixture in hand; empty for none."""
@@ -113,9 +144,10 @@ class ViewState(QObject):
         self.level = float(level)
         self.restyled.emit()
 
-    def set_slab(self, slab_mm: float) -> None:
-        """Average the sections over a thickness (mm)."""
+    def set_slab(self, slab_mm: float, mode: str = "") -> None:
+        """Join the sections over a thickness (mm), by their mean or their maximum; empty: as it was."""
         self.slab_mm = float(np.clip(slab_mm, 0.0, 20.0))
+        self.slab_mode = mode or self.slab_mode
         self.restyled.emit()
 
     def set_layer(self, layer: str, shown: bool) -> None:
@@ -138,7 +170,7 @@ class ViewState(QObject):
             "step": self.step.value,
             "window": self.window,
             "level": self.level,
-            "layers": sorted(self.layers),
+            "hidden_layers": sorted(set(LAYERS) - self.layers),
         }
 
     def restore(self, content: dict[str, Any]) -> None:
@@ -147,7 +179,7 @@ class ViewState(QObject):
             focus = np.array(content["focus_lps_mm"], dtype=np.float64)
             station, step = float(content["station_mm"]), Step(content["step"])
             window, level = float(content["window"]), float(content["level"])
-            layers = set(content["layers"]) & set(LAYERS)
+            layers = set(LAYERS) - set(content.get("hidden_layers", ()))
         except (KeyError, TypeError, ValueError):
             return
         if focus.shape == (3,) and np.isfinite([*focus, station, window, level]).all():

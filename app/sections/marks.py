@@ -160,11 +160,11 @@ def paint_fixture(work: Brushwork, body: Mesh, in_hand: bool, locked: bool) -> b
 def paint_envelope(work: Brushwork, body: Mesh) -> None:
     """Paint where the drill may go: dashed, widening towards the apex."""
     work.painter.setPen(pen(work.theme.mark, 1.2, Qt.PenStyle.DashLine, 220))
-    for line in _ordered(cut_lines(body, work.frame)):
+    for line in ordered(cut_lines(body, work.frame)):
         work.painter.drawPath(line)
 
 
-def _ordered(lines: list[QLineF]) -> list[QPainterPath]:
+def ordered(lines: list[QLineF]) -> list[QPainterPath]:
     """Join pieces end to end, so that dashes run on across them."""
     ends: dict[tuple[int, int], list[int]] = {}
     for k, line in enumerate(lines):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from attrs import evolve
 
 from app.view_state import ViewKind, ViewState
 from planner_core.anatomy.sections import (
@@ -42,6 +43,23 @@ def plane_of(kind: ViewKind, plan: Plan, state: ViewState, width_px: int, height
     size = (width_px * pixel, height_px * pixel, pixel)
     if state.site in plan.fixtures:
         return _with_fixture(kind, plan, state, size)
+    return _turned_by_hand(_straight(kind, plan, state, size), kind, state)
+
+
+def _turned_by_hand(frame: SectionFrame, kind: ViewKind, state: ViewState) -> SectionFrame:
+    """Turn a plane about the place looked at, which stays where it is on the screen."""
+    upright, level = state.oblique_deg[kind]
+    if not upright and not level:
+        return frame
+    pivot = frame.to_pixel(state.focus_lps_mm)
+    on_plane = state.focus_lps_mm - pivot[2] * frame.normal_lps
+    turned = frame.turned(frame.down_lps, upright)
+    turned = turned.turned(turned.right_lps, level)
+    return evolve(turned, origin_lps_mm=turned.origin_lps_mm + on_plane - turned.to_lps(pivot[:2]))
+
+
+def _straight(kind: ViewKind, plan: Plan, state: ViewState, size: tuple[float, float, float]) -> SectionFrame:
+    assert plan.scan is not None
     focus, arch = state.focus_lps_mm, plan.arch
     if kind is ViewKind.AXIAL:
         up = np.array([0.0, 0.0, 1.0]) if arch is None else arch.up_lps

@@ -10,7 +10,7 @@ from PySide6.QtGui import QBitmap, QRegion
 
 from app import drawn
 from app.picks import Gestures
-from app.sections import marks
+from app.sections import anatomy_paint, marks
 from app.sections.pixels import mask_image
 from app.sections.planes import letters, seen_from
 from app.theme import OKABE_ORANGE, OKABE_VERMILLION
@@ -69,6 +69,7 @@ class SectionPainter:
         if "canal" in layers:
             for side in plan.canals:
                 marks.paint_canal(work, drawn.canal_shape(workspace, side))
+        anatomy_paint.paint_anatomy(work, workspace, self._kept)
         if self._kind is ViewKind.AXIAL and plan.arch is not None:
             marks.paint_curve(work, plan.arch.curve_lps_mm, theme.arch)
         if "places" in layers:
@@ -170,16 +171,27 @@ class SectionPainter:
 def caption_of(workspace: Workspace, kind: ViewKind) -> str:
     """Give a view's name with the place that it shows."""
     view, plan = workspace.view, workspace.plan
+    slab = slab_words(view.slab_mm, view.slab_mode)
     if workspace.selected is not None:
         site = site_label(view.site, workspace.settings.notation)
         away = view.away_mm[kind]
         if kind is ViewKind.AXIAL:
-            return f"Across the axis of {site}, {mm(away)} mm below platform"
+            return f"Across the axis of {site}, {mm(away)} mm below platform{slab}"
         off = f", {mm(away)} mm off axis" if away else ""
         roll = f", rolled {view.roll_deg:.0f}°" if view.roll_deg else ""
-        return f"{TITLES[kind]} on the axis of {site}{off}{roll}"
+        return f"{TITLES[kind]} on the axis of {site}{off}{roll}{slab}"
+    upright, level = view.oblique_deg[kind]
+    by_hand = f", turned by hand {upright:.0f}° and {level:.0f}°" if upright or level else ""
+    by_hand = by_hand.replace("-", "−")
     if kind is ViewKind.AXIAL:
-        return f"Axial, height {mm(float(view.focus_lps_mm[2]))} mm"
+        return f"Axial, height {mm(float(view.focus_lps_mm[2]))} mm{by_hand}{slab}"
     if plan.arch is None:
-        return "Side view" if kind is ViewKind.ACROSS else "Front view"
-    return f"{TITLES[kind]}, station {mm(view.station_mm)} mm"
+        return ("Side view" if kind is ViewKind.ACROSS else "Front view") + by_hand + slab
+    return f"{TITLES[kind]}, station {mm(view.station_mm)} mm{by_hand}{slab}"
+
+
+def slab_words(slab_mm: float, mode: str) -> str:
+    """Say over how much a picture is averaged, or that it shows the brightest; nothing for a plain section."""
+    if not slab_mm:
+        return ""
+    return f", brightest of {mm(slab_mm)} mm" if mode == "max" else f", mean of {mm(slab_mm)} mm"

@@ -31,6 +31,8 @@ CONTRAST_PER_PIXEL = 6.0
 """Grey values by which a pixel of dragging changes window or level (our choice)."""
 WHEEL_MM = 0.5
 """One notch of the wheel moves a section by this, mm (our choice: about two voxels)."""
+LEAN_PER_PIXEL_DEG, LEAN_STEP_DEG = 0.4, 2.0
+"""A section is leaned by hand by this much for each pixel of dragging, each key (our choice)."""
 CLICK_PX = 4
 """A press that moves less than this is a click (our choice)."""
 FOLLOW_MS = 80
@@ -180,9 +182,10 @@ class SectionView(QWidget):
             frame.down_lps.tobytes(),
             frame.pixel_mm,
             view.slab_mm,
+            view.slab_mode,
         )
         if self._sampled != place:
-            self._values = sample_section(scan.volume, frame, view.slab_mm)
+            self._values = sample_section(scan.volume, frame, view.slab_mm, view.slab_mode)
             self._sampled, self._contrast = place, ()
         if self._image is None or self._contrast != (view.window, view.level):
             self._image = grey_image(self._values, view.window, view.level)
@@ -213,7 +216,10 @@ class SectionView(QWidget):
         if pick is None:
             return
         self._press = event.position().toPoint()
-        if event.button() is Qt.MouseButton.LeftButton:
+        leaning = bool(event.modifiers() & Qt.KeyboardModifier.AltModifier)
+        if event.button() is Qt.MouseButton.LeftButton and leaning and self._workspace.selected is None:
+            self._mode = "lean"
+        elif event.button() is Qt.MouseButton.LeftButton:
             self._mode = "tool" if self._gestures.press(pick) else "contrast"
             if self._mode == "tool":
                 self.hold(True)
@@ -249,6 +255,9 @@ class SectionView(QWidget):
             window, level = self._start_contrast
             step = CONTRAST_PER_PIXEL * max(window, 500.0) / 2500.0
             self._workspace.view.set_contrast(window + by.x() * step, level + by.y() * step)
+        elif self._mode == "lean":
+            self._press = event.position().toPoint()
+            self.lean(LEAN_PER_PIXEL_DEG * by.x(), LEAN_PER_PIXEL_DEG * by.y())
         elif self._mode == "pan" and self._frame is not None:
             self._pan -= np.array([by.x(), by.y()]) * self._frame.pixel_mm
             self._press = event.position().toPoint()
@@ -290,9 +299,20 @@ class SectionView(QWidget):
                 sign = 1.0 if normal[2] > 0 else -1.0
             self._workspace.step_view(self.kind, sign * notches * WHEEL_MM, normal)
 
+    def lean(self, upright_deg: float, level_deg: float) -> None:
+        """Turn the plane by hand: an oblique section about the place looked at."""
+        if self._workspace.selected is None:
+            first, second = self._workspace.view.oblique_deg[self.kind]
+            self._workspace.view.set_oblique(self.kind, first + upright_deg, second + level_deg)
+
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
-        """Arrows go along the arch, Page keys through the sections, Home to the axis of the fixture in hand."""
+        """Arrows: along the arch; with Shift: lean the section; Page keys: next section; Home: straight again."""
         key = event.key()
+        ways = {Qt.Key.Key_Left: (-1, 0), Qt.Key.Key_Right: (1, 0), Qt.Key.Key_Up: (0, -1), Qt.Key.Key_Down: (0, 1)}
+        if event.modifiers() == Qt.KeyboardModifier.ShiftModifier and key in ways:
+            upright, level = ways[Qt.Key(key)]
+            self.lean(LEAN_STEP_DEG * upright, LEAN_STEP_DEG * level)
+            return
         if key in (Qt.Key.Key_Left, Qt.Key.Key_Right) and not event.modifiers():
             self._workspace.step_station(-1 if key == Qt.Key.Key_Left else 1)
         elif key in (Qt.Key.Key_PageUp, Qt.Key.Key_PageDown) and not event.modifiers():
@@ -300,6 +320,7 @@ class SectionView(QWidget):
         elif key == Qt.Key.Key_Home:
             self._pan[:] = 0
             self._workspace.view.turn(self.kind, 0.0)
+            self._workspace.view.set_oblique(self.kind, 0.0, 0.0)
         else:
             super().keyPressEvent(event)
 
