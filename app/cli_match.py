@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 from typing import Any
 
@@ -36,18 +37,49 @@ def register(commands: Commands) -> None:
     points = add_command(commands, "match-points", "match by three or more pairs of points", _points, PAIRS_HELP)
     points.add_argument("pairs", type=Path, help="JSON file, see below")
     points.add_argument("--into", type=Path, metavar="CASE", help="adopt the match in this case")
+    add_at(points)
+
+
+def add_at(parser: argparse.ArgumentParser) -> None:
+    """Add the points at which the error matters."""
+    parser.add_argument(
+        "--at",
+        type=_point,
+        action="append",
+        default=[],
+        metavar="X,Y,Z",
+        help="LPS point (mm) at which the error matters, may be repeated; write --at=-1,2,3 with a sign",
+    )
+
+
+def _point(text: str) -> tuple[float, float, float]:
+    parts = [float(part) for part in text.split(",")]
+    if len(parts) != 3 or not all(np.isfinite(parts)):
+        raise ValueError(text)
+    return parts[0], parts[1], parts[2]
 
 
 def _points(arguments: Arguments) -> None:
     data = read_json(arguments.pairs)
     pairs = pairs_of(data, arguments.pairs)
-    at = np.array(data.get("at_lps_mm") or np.zeros((0, 3)), dtype=np.float64).reshape(-1, 3)
+    at = _places_of(data, arguments)
     surface_id = str(data.get("surface_id") or "")
     if arguments.into is None:
         match = match_points(pairs, f"surface:{surface_id or 'scan'}")
     else:
         match, at = _adopt(arguments.into, pairs, surface_id, at)
     tell(arguments, match_json(match, pairs, at), match_lines(match, pairs, at))
+
+
+def _places_of(data: Any, arguments: Arguments) -> FloatArray:
+    given = data.get("at_lps_mm") or []
+    try:
+        at = np.array([*given, *arguments.at], dtype=np.float64).reshape(-1, 3)
+    except (TypeError, ValueError):
+        at = np.full((1, 3), np.nan)
+    if not np.isfinite(at).all():
+        raise PlannerError('"at_lps_mm" needs three numbers for each point.', f"Correct {arguments.pairs.name}.")
+    return at
 
 
 def pairs_of(data: Any, path: Path) -> tuple[PointPair, ...]:
@@ -86,15 +118,12 @@ def match_json(match: Match, pairs: tuple[PointPair, ...], at: FloatArray) -> di
         "road": match.road.value,
         "trusted": match.trusted,
         "reasons": match.reasons,
-        "lps_from_surface": match.lps_from_surface.matrix,
+        "volume_from_surface": match.lps_from_surface.matrix,
         "residual_rms_mm": match.residual_rms_mm,
         "residuals_mm": {p.name: float(r) for p, r in zip(pairs, match.residuals_mm, strict=False)},
-        "expected": [
-            {
-                "at_lps_mm": point,
-                "error_rms_mm": match.expected_rms_mm(point),
-                "error_p95_mm": match.expected_p95_mm(point),
-            }
+        "used_share": match.used_share,
+        "expected_error_mm": [
+            {"at_lps_mm": point, "rms_mm": match.expected_rms_mm(point), "p95_mm": match.expected_p95_mm(point)}
             for point in at
         ],
         "findings": findings_json(match.findings),

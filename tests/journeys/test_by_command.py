@@ -65,8 +65,8 @@ def test_a_case_by_commands(sources: Path, capsys: Any) -> None:
     assert run(capsys, "import", str(sources / "scan.nii.gz"), case)["shape"] == [45, 70, 80]
     assert run(capsys, "import", str(sources / "lower.stl"), case, "--unit", "mm")["triangles"] == 12
     matched = run(capsys, "match-points", str(sources / "pairs.json"), "--into", case)
-    np.testing.assert_allclose(np.array(matched["lps_from_surface"])[:3, 3], [1, 2, 3], atol=1e-6)
-    assert 0.1 < matched["expected"][0]["error_p95_mm"] < 1.0
+    np.testing.assert_allclose(np.array(matched["volume_from_surface"])[:3, 3], [1, 2, 3], atol=1e-6)
+    assert 0.1 < matched["expected_error_mm"][0]["p95_mm"] < 1.0
     done = run(capsys, "apply", case, str(sources / "edits.json"))
     assert done["steps"] == ["Anatomy", "Fixture 36"]
     rows = run(capsys, "clearances", case)["clearances"]
