@@ -20,7 +20,7 @@ from scipy.optimize import linear_sum_assignment
 
 from planner_core.geometry.frames import AnyArray, FloatArray, RigidTransform
 from planner_core.registration.markers import Marker
-from planner_core.registration.rigid_fit import rigid_from_points, umeyama
+from planner_core.registration.rigid_fit import rigid_from_points
 
 BASE_TOLERANCE_MM = 0.30
 """Distances of one pair may differ by this much besides the centres' own errors, mm (sticker shift, scale; our
@@ -198,20 +198,53 @@ def _motions(
     """Give distinct motions with their score (worth of the pairs, less where they are apart), best first."""
     source = a * [-1.0, 1.0, 1.0] if mirrored else a
     kept: list[_Motion] = []
-    order = np.argsort(-(worth[triples[:, :3], triples[:, 3:]].sum(axis=1)))[:MOST_MOTIONS]
+    order = np.argsort(-(worth[triples[:, :3], triples[:, 3:]].sum(axis=1)), kind="stable")[:MOST_MOTIONS]
+    first, second = triples[order, :3], triples[order, 3:]
+    rotations, shifts, rms = triple_motions(source[first], b[second])
+    likely = rms <= 0.5 * tolerance[first, second].mean(axis=1)
     seen: set[tuple[tuple[int, int], ...]] = set()
-    for k in order:
-        i, j = triples[k, :3], triples[k, 3:]
-        rotation, shift, _, square = umeyama(source[i], b[j], with_scale=False)
-        if math.sqrt(square) > 0.5 * float(tolerance[i, j].mean()):
+    tried: set[tuple[tuple[int, int], ...]] = set()
+    for k in np.flatnonzero(likely):
+        # Triples that bring the same markers together at once lead to the same motion.
+        reach = np.linalg.norm((source @ rotations[k].T + shifts[k])[:, None] - b[None], axis=2)
+        near = (reach < tolerance) & fits
+        together = tuple(map(tuple, np.argwhere(near)))
+        if together in tried:
             continue
-        motion = _judged(source, b, rotation, shift, fits, tolerance, worth)
+        tried.add(together)
+        motion = _judged(source, b, rotations[k], shifts[k], fits, tolerance, worth)
         if motion is None or motion[0] in seen:
             continue
         seen.add(motion[0])
         kept.append(motion)
     kept.sort(key=lambda motion: -motion[2])
     return kept[:50]
+
+
+def triple_motions(source_mm: FloatArray, target_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Fit many triples at once (Kabsch's fit, proper rotations only).
+
+    Parameters
+    ----------
+    source_mm, target_mm : array of shape (n, 3, 3)
+        n triples of points.
+
+    Returns
+    -------
+    rotations : array of shape (n, 3, 3)
+    shifts_mm : array of shape (n, 3)
+    rms_mm : array of shape (n,)
+        Root mean square residual.
+    """
+    mean_a, mean_b = source_mm.mean(axis=1), target_mm.mean(axis=1)
+    a, b = source_mm - mean_a[:, None], target_mm - mean_b[:, None]
+    u, _, vt = np.linalg.svd(np.einsum("nki,nkj->nij", b, a))
+    sign = np.where(np.linalg.det(u) * np.linalg.det(vt) < 0, -1.0, 1.0)
+    u[:, :, 2] *= sign[:, None]
+    rotations = u @ vt
+    left = b - np.einsum("nij,nkj->nki", rotations, a)
+    shifts = mean_b - np.einsum("nij,nj->ni", rotations, mean_a)
+    return rotations, shifts, np.sqrt((left**2).sum(axis=2).mean(axis=1))
 
 
 def _judged(

@@ -83,9 +83,10 @@ class StudyScan:
 
 def advised_markers(jaw: Jaw, rng: np.random.Generator) -> tuple[Marker, ...]:
     """Put seven markers as advised: around the sites, off the ceramic, not in one plane."""
-    last = max(abs(place) for place in jaw.places.values()) - 4.0
+    shown = [jaw.places[tooth.iso] for tooth in jaw.teeth if tooth.present]
+    left, right = max(shown) + 8.2, min(shown) - 8.2
     places = (
-        (last + 8.0, 10.0), (-last - 8.0, 5.0), (jaw.places[36] + 1.5, 72.0), (jaw.places[46] - 1.0, -68.0),
+        (left, 10.0), (right, 5.0), (jaw.places[36] + 1.5, 72.0), (jaw.places[46] - 1.0, -68.0),
         (0.0, 80.0), (17.0, 82.0), (-18.0, 80.0),
     )  # fmt: skip
     return tuple(

@@ -130,7 +130,10 @@ def calibration(trusted: list[dict[str, Any]]) -> dict[str, Any]:
 
 
 def independent_count(groups: list[list[bool]]) -> float:
-    """Give how many independent trials grouped ones amount to (design effect of a ratio over groups; Kish 1965, M)."""
+    """Give how many independent trials grouped ones amount to.
+
+    Design effect of a ratio over groups (Kish 1965, Survey Sampling; M).
+    """
     count = sum(len(g) for g in groups)
     share = sum(sum(g) for g in groups) / count
     expected = share * (1.0 - share) * count
@@ -141,7 +144,7 @@ def independent_count(groups: list[list[bool]]) -> float:
 
 
 def site_squares(trial: dict[str, Any]) -> float:
-    """Give the mean over sites of squared error over stated variance, per direction: 1 where the covariance holds."""
+    """Give squared error over stated variance, per direction, mean over sites: 1 where the covariance holds."""
     covariance, about = np.array(trial["covariance"]), np.array(trial["about_lps_mm"])
     total = []
     for away, site in zip(np.array(trial["away_mm"]), np.array(trial["sites_lps_mm"]), strict=True):
