@@ -12,10 +12,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 
 from planner_core.errors import PlannerError
-from planner_core.planning.error_budget import SiteBudget
+from planner_core.planning.calibration import reference_fixture
+from planner_core.planning.drilling import Guidance, Support
+from planner_core.planning.error_budget import SiteBudget, site_budget
+from planner_core.planning.guide_inputs import GuideInputs
+from planner_core.planning.own_outcomes import BENCH, CLINICAL, OutcomeLine, OwnData
 from planner_core.planning.published import EXECUTION, PoseSpread
 
 PRIOR_CASES = 30.0
@@ -23,8 +27,6 @@ PRIOR_CASES = 30.0
 
 WITHIN_GUIDE_CORRELATION = 0.5
 """How alike the errors of fixtures of one guide are (our choice; match and seating are common to them)."""
-
-CLINICAL, BENCH = "clinical", "bench"
 
 
 @frozen
@@ -63,6 +65,8 @@ class Update:
     own_share: float
     """Share of the posterior that the own data carry, 0..1."""
     text: str
+    source: str = ""
+    """The file that the outcomes came from, with the start of its hash."""
 
 
 def effective_cases(outcomes: Iterable[OwnOutcome]) -> float:
@@ -109,6 +113,53 @@ def update_execution(
     if np.any(observed - explained < 0.0):
         text += " The other sources alone explain more than was measured: the remainder is taken as zero."
     return Update(prior, posterior, len(outcomes), guides, weight, prior_cases, share, text)
+
+
+def update_from(data: OwnData) -> Update | None:
+    """Give the execution term after a clinic's own outcomes; None where none of them is clinical.
+
+    What the other sources explain is taken from the reference configuration of each fixture's support, guidance and
+    length, since the plans of past cases are not at hand.
+    """
+    lines = data.of_kind(CLINICAL)
+    if not lines:
+        return None
+    known: dict[tuple[Support, Guidance, float], SiteBudget] = {}
+    outcomes = []
+    for line in lines:
+        key = (line.support, line.guidance, line.length_mm)
+        if key not in known:
+            guide = GuideInputs(support=line.support, guidance=line.guidance)
+            known[key] = site_budget(reference_fixture(line.length_mm), guide=guide)
+        outcomes.append(
+            OwnOutcome(
+                line.guide, line.entry_mm, line.apex_mm, line.angle_deg, line.length_mm, known[key], line.kind
+            )
+        )
+    return evolve(update_execution(outcomes), source=f"{data.source} (SHA-256 {data.sha256[:12]})")
+
+
+@frozen
+class Summary:
+    """Plain means of some outcomes, as they were measured."""
+
+    fixtures: int
+    guides: int
+    entry_mean_mm: float
+    apex_mean_mm: float
+    angle_mean_deg: float
+    apex_largest_mm: float
+
+
+def summary_of(lines: Sequence[OutcomeLine]) -> Summary | None:
+    """Give the means of outcomes of one kind; None where there are none."""
+    if not lines:
+        return None
+    if len({line.kind for line in lines}) > 1:
+        raise PlannerError("Clinical and bench figures have no common mean.", "Ask for one kind.")
+    rows = np.array([(line.entry_mm, line.apex_mm, line.angle_deg) for line in lines])
+    entry, apex, angle = (float(v) for v in rows.mean(axis=0))
+    return Summary(len(lines), len({line.guide for line in lines}), entry, apex, angle, float(rows[:, 1].max()))
 
 
 def moments_of(spread: PoseSpread, length_mm: float) -> np.ndarray:

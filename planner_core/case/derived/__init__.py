@@ -7,10 +7,17 @@ part that changed gives a new result. Whether the inputs themselves are still of
 
 from __future__ import annotations
 
-from planner_core.case.derived.budget import budgets_of, choice_of, guide_inputs_of, known_choice
+from planner_core.case.derived.budget import (
+    budgets_of,
+    choice_of,
+    guide_inputs_of,
+    known_choice,
+    places_of,
+    update_of,
+)
 from planner_core.case.derived.clearance import ledger_of, live_ledger_of, obstacles_in
 from planner_core.case.derived.marks import bone_in_use, mouth_of
-from planner_core.case.derived.matching import match_in_use, match_state
+from planner_core.case.derived.matching import match_for, match_in_use, match_state
 from planner_core.case.derived.memory import Memory
 from planner_core.case.derived.restoring import (
     beside_of,
@@ -36,14 +43,17 @@ __all__ = [
     "ledger_of",
     "live_ledger_of",
     "live_surroundings_of",
+    "match_for",
     "match_in_use",
     "match_state",
     "mouth_of",
     "neighbour_surfaces",
     "obstacles_in",
     "occlusal_plane_of",
+    "places_of",
     "remember_scan_check",
     "scan_check_of",
     "surface_in_lps",
     "surfaces_of_role",
+    "update_of",
 ]

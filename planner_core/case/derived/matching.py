@@ -2,9 +2,20 @@
 
 from __future__ import annotations
 
-from planner_core.case.plan import Plan
+import numpy as np
+
+from planner_core.case.derived.memory import Memory
+from planner_core.case.derived.scan import known_scan_check
+from planner_core.case.plan import Plan, SurfaceRole
 from planner_core.case.staleness import match_changes
 from planner_core.geometry.covariance import PoseCovariance
+from planner_core.imaging.scan_check import READABLE_BELOW, ScanCheck
+from planner_core.planning.defaults import DEFAULTS
+from planner_core.planning.drilling import Support
+from planner_core.registration.match import PointPair, Road
+from planner_core.registration.point_error import point_covariance
+
+_widened: Memory[PoseCovariance] = Memory(4)
 
 
 def match_state(plan: Plan) -> str:
@@ -17,7 +28,49 @@ def match_state(plan: Plan) -> str:
 
 
 def match_in_use(plan: Plan) -> PoseCovariance | None:
-    """Give the error of the adopted match; None where there is none or it is stale."""
+    """Give the error of the adopted match; None where there is none or it is stale.
+
+    Where it stands on pairs of points and the scan check finds scatter at them, it is worse by that.
+    """
     if plan.match is None or match_changes(plan):
         return None
-    return plan.match.match.covariance
+    found = plan.match.match.covariance
+    check = known_scan_check(plan)
+    if check is None or plan.match.match.road is not Road.POINTS or len(plan.pairs) < 3:
+        return found
+    return _widened.get(lambda: _in_streaks(found, plan.pairs, check), found, plan.pairs, check)
+
+
+def match_for(plan: Plan, support: Support) -> PoseCovariance | None:
+    """Give the match that a guide on this support would stand on, or None.
+
+    A match of the teeth places no guide on mucosa; only a dual scan or a matched prosthesis does, and neither of
+    these places one on teeth.
+    """
+    if plan.match is None or support not in (Support.TEETH, Support.MUCOSA):
+        return None
+    surface = plan.surfaces.get(plan.match.surface_id)
+    of_prosthesis = plan.match.match.road is Road.DUAL_SCAN or (
+        surface is not None and surface.role is SurfaceRole.PROSTHESIS
+    )
+    return match_in_use(plan) if of_prosthesis == (support is Support.MUCOSA) else None
+
+
+def _in_streaks(found: PoseCovariance, pairs: tuple[PointPair, ...], check: ScanCheck) -> PoseCovariance:
+    """Give the match's error with pairs in unreadable places localised as badly as the scatter makes them.
+
+    In readable places a pair's own error has the noise in it.
+    """
+    places = np.array([pair.lps_mm for pair in pairs])
+    level = np.nan_to_num(np.asarray(check.level_at(places)))
+    level = np.where(level >= READABLE_BELOW, level, 0.0)
+    if not level.any():
+        return found
+    clear = np.array([pair.localisation_mm for pair in pairs])
+    # The model's number is per axis, a pair's error is that in space.
+    blur = np.sqrt(3.0) * DEFAULTS["streak_sigma_mm"].value * level
+    worse = point_covariance(places, np.hypot(clear, blur)).moved_to(found.about_lps_mm)
+    before = point_covariance(places, clear).moved_to(found.about_lps_mm)
+    values, vectors = np.linalg.eigh(worse.covariance - before.covariance)
+    added = vectors * np.clip(values, 0.0, None) @ vectors.T
+    return PoseCovariance(found.covariance + added, found.about_lps_mm, found.mean)

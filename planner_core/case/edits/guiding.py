@@ -6,11 +6,20 @@ import re
 
 from attrs import evolve
 
-from planner_core.case.edits.shared import present, without
+from planner_core.case.edits.shared import check_points, present, without
 from planner_core.case.plan import GuideSettings, Limits, Plan
 from planner_core.errors import PlannerError
+from planner_core.planning.carriers import BearingArea
 from planner_core.planning.drilling import DrillList, Guidance, Sleeve, Support
 from planner_core.planning.eligibility import MouthFacts
+from planner_core.planning.own_outcomes import OwnData
+from planner_core.planning.seating import Pin
+
+SHORTEST_AREA_MM = 2.0
+"""Shorter stretches carry nothing, mm (our choice: less than a tooth)."""
+
+WALL_MM = (1.0, 8.0)
+"""Thinnest and thickest wall accepted, mm (our choice)."""
 
 LARGEST_MARGIN_MM = 20.0
 """Largest margin accepted, mm (our choice: about the height of a jaw, more is a slip of the keyboard)."""
@@ -53,6 +62,44 @@ def set_drill_list(plan: Plan, drill_list: DrillList | None) -> Plan:
     if drill_list is not None and not drill_list.steps:
         raise PlannerError(f"The drill list {drill_list.label!r} has no drills.", "Choose a list with steps.")
     return evolve(plan, guide=evolve(plan.guide, drill_list=drill_list))
+
+
+def set_bearing_areas(plan: Plan, areas: tuple[BearingArea, ...]) -> Plan:
+    """Say which stretches of mucosa or bone carry the guide, in place of those before."""
+    if areas and plan.arch is None:
+        raise PlannerError("Stretches lie along the arch, and no arch is drawn.", "Draw the arch first.")
+    for area in areas:
+        if abs(area.to_station_mm - area.from_station_mm) < SHORTEST_AREA_MM:
+            raise PlannerError(
+                f"A stretch from {area.from_station_mm:g} to {area.to_station_mm:g} mm carries nothing.",
+                f"Make it at least {SHORTEST_AREA_MM:g} mm long.",
+            )
+    return evolve(plan, guide=evolve(plan.guide, bearing_areas=tuple(areas)))
+
+
+def set_pins(plan: Plan, pins: tuple[Pin, ...]) -> Plan:
+    """Set the pins that hold the guide, in place of those before."""
+    for pin in pins:
+        check_points(pin.point_lps_mm, (3,), "a pin")
+        check_points(pin.axis_lps, (3,), "a pin")
+    return evolve(plan, guide=evolve(plan.guide, pins=tuple(pins)))
+
+
+def set_wall(plan: Plan, wall_mm: float) -> Plan:
+    """Set the thickness of the guide's wall, mm."""
+    low, high = WALL_MM
+    if not low <= wall_mm <= high:
+        raise PlannerError(
+            f"A wall of {wall_mm:g} mm cannot be used.", f"Give a thickness from {low:g} to {high:g} mm."
+        )
+    return evolve(plan, guide=evolve(plan.guide, wall_mm=float(wall_mm)))
+
+
+def set_own_data(plan: Plan, own_data: OwnData | None) -> Plan:
+    """Take the clinic's own measured outcomes into the case, or out of it again."""
+    if own_data is not None and not own_data.lines:
+        raise PlannerError(f"{own_data.source} has no outcomes.", "Read another file.")
+    return evolve(plan, own_data=own_data)
 
 
 def set_margin(plan: Plan, kind: str, margin_mm: float | None) -> Plan:
