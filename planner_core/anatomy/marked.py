@@ -27,7 +27,6 @@ def _points(values: ArrayLike) -> AnyArray:
     return readonly(array if array.size else NO_POINTS)
 
 
-
 # ---------------------------------------------------------------- teeth
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from attrs import field, frozen
 from numpy.typing import NDArray
@@ -11,9 +13,41 @@ from planner_core.anatomy.grid import Grid
 from planner_core.geometry.frames import FloatArray, readonly
 from planner_core.imaging.grey_scale import GreyLevels
 
-WALL_DISTANCES_MM = (1.5, 2.0, 2.5)
-"""Distances of a canal's wall from its middle that are tried, mm (canals are 2 to 4 mm wide; common practice, no
-source)."""
+
+@frozen
+class TubeSize:
+    """What sizes of tube are looked for.
+
+    Parameters
+    ----------
+    wall_distances_mm : tuple of float
+        Distances of the wall from the middle that are tried on the grid.
+    radii_mm : tuple of float
+        Radii of the section template.
+    shift_mm : float
+        How far across its course the centre is searched.
+    wall_peak_mm, wall_reach_mm : float
+        How far from the middle the wall's top and the wall are looked for.
+    grid_mm : float
+        Blocks in which the way is searched.
+    diameter_mm : float
+        Of a tube that was not measured.
+    """
+
+    wall_distances_mm: tuple[float, ...]
+    radii_mm: tuple[float, ...]
+    shift_mm: float
+    wall_peak_mm: float
+    wall_reach_mm: float
+    grid_mm: float
+    diameter_mm: float
+
+
+CANAL_SIZE = TubeSize((1.5, 2.0, 2.5), (0.7, 0.95, 1.2, 1.5, 1.8, 2.2), 1.8, 2.8, 3.2, 0.6, 3.0)
+"""The mandibular canal: 2 to 4 mm wide (common practice, no source); a coarse way errs by a voxel or two."""
+
+SMALL_SIZE = TubeSize((0.9, 1.2, 1.6), (0.45, 0.6, 0.8, 1.0, 1.25), 1.2, 1.8, 2.2, 0.4, 1.5)
+"""Incisive canal and the artery of the sinus wall: 1 to 2 mm wide (common practice, no source)."""
 
 SMOOTH_MM = 0.5
 """Standard deviation of the smoothing before that, mm (our choice: below the width of a wall with its blur)."""
@@ -36,9 +70,6 @@ TEMPLATE_BLUR_MM = 0.35
 """Blur of the template's borders, mm (effective resolution of cone-beam scans 0.3 to 0.6 mm: Bruellmann and Schulze
 2015, DMFR 44:20140204; M)."""
 
-RADII_MM = (0.7, 0.95, 1.2, 1.5, 1.8, 2.2)
-"""Radii of the section template, mm (canals are 2 to 4 mm wide; common practice, no source)."""
-
 PATCH_STEP_MM = 0.3
 SECTORS = 6
 """Parts of the wall that are looked at one by one (our choice: an open side must show)."""
@@ -47,12 +78,8 @@ FULL_CONTRAST = 1.7
 """Contrast of wall and inside over the spread of the whole disc that counts as full: a clean section has about
 2."""
 
-SHIFT_MM = 1.8
-"""How far across its course the centre is searched, mm (our choice: a path on a coarse grid errs by a voxel or
-two)."""
 
-
-def tube_likeness(grid: Grid, levels: GreyLevels) -> NDArray[np.float32]:
+def tube_likeness(grid: Grid, levels: GreyLevels, size: TubeSize = CANAL_SIZE) -> NDArray[np.float32]:
     """Give a likeness of 0 to about 1 for every place of a grid: walls on both sides in most directions.
 
     For each of 13 directions the darker of the two places a wall's distance away is compared with the middle; a
@@ -64,7 +91,7 @@ def tube_likeness(grid: Grid, levels: GreyLevels) -> NDArray[np.float32]:
     grey = np.clip(grid.grey, levels.soft_tissue - 0.5 * step, levels.bone + 0.25 * step)
     grey = ndimage.gaussian_filter(grey, SMOOTH_MM / grid.spacing_mm, mode="nearest").astype(np.float32)
     best = np.zeros(grey.shape, np.float32)
-    for distance in WALL_DISTANCES_MM:
+    for distance in size.wall_distances_mm:
         contrasts = np.stack([_both_sides(grey, way * distance / grid.spacing_mm) for way in DIRECTIONS])
         contrasts -= grey
         part = np.partition(contrasts, len(DIRECTIONS) - RANK, axis=0)[len(DIRECTIONS) - RANK]
@@ -122,26 +149,20 @@ class SectionTemplates:
             np.minimum(weakest, centred @ side, out=weakest)
         weakest *= np.sqrt(count) / FULL_CONTRAST
         fit = 0.5 * (centred @ self.weights + np.minimum(weakest, spread)) / spread
-        return np.asarray(fit.reshape(len(patches), len(RADII_MM), size, size))
+        return np.asarray(fit.reshape(len(patches), -1, size, size))
 
 
-_cache: list[SectionTemplates] = []
-
-
-def section_templates() -> SectionTemplates:
-    """Give the templates; made once."""
-    if not _cache:
-        _cache.append(_make_templates())
-    return _cache[0]
-
-
-def _make_templates() -> SectionTemplates:
-    reach = SHIFT_MM + max(RADII_MM) + WALL_MM + 0.3
+@cache
+def section_templates(size: TubeSize = CANAL_SIZE) -> SectionTemplates:
+    """Give the templates of a size of tube; made once."""
+    reach = size.shift_mm + max(size.radii_mm) + WALL_MM + 0.3
     line = np.arange(-np.ceil(reach / PATCH_STEP_MM), np.ceil(reach / PATCH_STEP_MM) + 1) * PATCH_STEP_MM
     u, v = np.meshgrid(line, line, indexing="ij")
-    shifts = np.arange(-round(SHIFT_MM / PATCH_STEP_MM), round(SHIFT_MM / PATCH_STEP_MM) + 1) * PATCH_STEP_MM
+    shifts = (
+        np.arange(-round(size.shift_mm / PATCH_STEP_MM), round(size.shift_mm / PATCH_STEP_MM) + 1) * PATCH_STEP_MM
+    )
     weights, support, sides = [], [], []
-    for radius in RADII_MM:
+    for radius in size.radii_mm:
         for du in shifts:
             for dv in shifts:
                 rho = np.hypot(u - du, v - dv).ravel()

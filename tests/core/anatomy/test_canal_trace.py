@@ -8,11 +8,12 @@ from numpy.testing import assert_allclose
 from scipy.spatial import cKDTree
 from skimage.graph import MCP_Geometric, route_through_array
 
-from planner_core.anatomy.canal_trace import canal_costs, trace_canal
+from planner_core.anatomy.canal_trace import trace_canal
 from planner_core.anatomy.foramen import LOOP_DEFAULT_MM, anterior_loop, mental_foramen
 from planner_core.anatomy.grid import coarse_grid
 from planner_core.anatomy.shortest import cheapest_path, costs_from
 from planner_core.anatomy.structures import Side
+from planner_core.anatomy.tube_course import tube_costs
 from planner_core.errors import PlannerError
 from tests.core.anatomy.phantom_shapes import LEVELS, jaw_bar
 
@@ -46,7 +47,7 @@ def test_the_cheapest_way_is_as_cheap_as_skimages(seed: int) -> None:
 def test_on_the_canals_own_costs_the_way_is_skimages_too() -> None:
     bar = jaw_bar()
     grid = coarse_grid(bar.volume, 0.6)
-    costs = canal_costs(grid, LEVELS)
+    costs = tube_costs(grid, LEVELS)
     start, stop = (np.round(grid.to_index(dense_truth()[k])).astype(int) for k in (300, 3700))
     _, cost = cheapest_path(costs, start, stop)
     _, peer = route_through_array(costs, start, stop, fully_connected=True, geometric=True)

@@ -1,0 +1,156 @@
+"""The wall of a tube about its course: radius, distances in all directions, and the middle between them."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import ndimage
+
+from planner_core.anatomy.canal import PATH_STEP_MM
+from planner_core.anatomy.edges import thin_plate_level
+from planner_core.anatomy.sampling import section_patches
+from planner_core.anatomy.tube_course import side_axes
+from planner_core.anatomy.tubes import CANAL_SIZE, TubeSize
+from planner_core.geometry.frames import FloatArray
+from planner_core.geometry.volume import Volume
+from planner_core.imaging.grey_scale import GreyLevels
+
+LEAST_WALL = 0.08
+"""The wall stands out by this share of the soft-to-bone step at least (our choice: above trabecular texture)."""
+
+OPEN_RISE = 0.5
+"""A direction counts as walled when it rises by this share of what the others rise (our choice: soft tissue outside
+an open side is only a little brighter than the tube)."""
+
+RECENTRE_ROUNDS = 3
+ROUND_MM, WALLED_SHARE = 0.5, 0.7
+"""A wall counts within this of the fitted circle, mm, and the canal as seen where that holds on this share of the
+round (our choice: an open side of a quarter moves the centre by little)."""
+
+RADIUS_QUANTILE = 0.4
+REST_SHARE = 0.6
+"""Share of the walls' scatter about a circle that the centre keeps as standard deviation (our choice: streaks move
+neighbouring directions together; tests/studies anatomy)."""
+
+RECENTRE_MM = 1.0
+"""How far the middle may move between its walls, mm (our choice: less than a radius)."""
+
+OPEN_SIGMA_MM = 0.5
+"""Standard deviation of the centre per axis where no wall at all is seen about it, mm; shared out by the part of
+the round that is open (our choice: a third of a canal's width; tests/studies anatomy)."""
+
+
+def tube_radius(volume: Volume, path: FloatArray, levels: GreyLevels, size: TubeSize = CANAL_SIZE) -> FloatArray:
+    """Give the radius along a course: half-way between its inside and its wall, from rings about the centre (mm).
+
+    Parameters
+    ----------
+    path : array of shape (n, 3)
+        Centre line, evenly spaced by `PATH_STEP_MM`.
+
+    Returns
+    -------
+    array of shape (n,)
+        nan where no wall stands out.
+    """
+    radii = np.arange(0.0, size.wall_reach_mm, 0.1)
+    turns = np.linspace(0.0, 2 * np.pi, 16, endpoint=False)
+    offsets = np.stack([np.outer(radii, np.cos(turns)).ravel(), np.outer(radii, np.sin(turns)).ravel()], axis=1)
+    patches = section_patches(volume, path, side_axes(path), offsets, np.array([-0.25, 0.25]), levels.soft_tissue)
+    # The median over the turns leaves out a side where the wall is open or a root tip comes close.
+    rings = np.median(patches.reshape(len(path), len(radii), len(turns)), axis=2)
+    rings = ndimage.uniform_filter1d(rings, round(2.5 / PATH_STEP_MM), axis=0, mode="nearest")
+    rings = ndimage.gaussian_filter1d(rings, 1.0, axis=1)
+    out = np.full(len(path), np.nan)
+    least = LEAST_WALL * (levels.bone - levels.soft_tissue)
+    for n, ring in enumerate(rings):
+        core = float(ring[:4].mean())
+        rising = np.flatnonzero((ring[1:-1] >= ring[2:]) & (ring[1:-1] - core > least))
+        if len(rising) == 0:
+            continue
+        wall = int(rising[0]) + 1
+        # The wall is thin against the blur: its true border lies higher on its flank than half-way.
+        dense = max(levels.bone - core, 1e-6)
+        level = core + thin_plate_level((float(ring[wall]) - core) / dense) * dense
+        k = int(np.flatnonzero(ring[: wall + 1] < level)[-1])
+        out[n] = radii[k] + 0.1 * (level - ring[k]) / (ring[k + 1] - ring[k])
+    return np.asarray(ndimage.median_filter(out, 5, mode="nearest"))
+
+
+def _walls(volume: Volume, path: FloatArray, levels: GreyLevels, size: TubeSize) -> tuple[FloatArray, FloatArray]:
+    """Give the distance to the wall in each direction about each station, shape (n, t), nan where it is open.
+
+    Also the unit directions, shape (t, 2), along the two axes across the course.
+    """
+    radii = np.arange(0.0, size.wall_reach_mm, 0.1)
+    turns = np.linspace(0.0, 2 * np.pi, 16, endpoint=False)
+    ways = np.stack([np.cos(turns), np.sin(turns)], axis=1)
+    offsets = (radii[:, None, None] * ways[None]).reshape(-1, 2)
+    patches = section_patches(volume, path, side_axes(path), offsets, np.array([-0.25, 0.25]), levels.soft_tissue)
+    rays = patches.reshape(len(path), len(radii), len(turns)).astype(np.float64)
+    rays = ndimage.uniform_filter1d(rays, 5, axis=0, mode="nearest")
+    rays = ndimage.gaussian_filter1d(rays, 1.0, axis=2, mode="wrap")
+    rays = ndimage.gaussian_filter1d(rays, 1.5, axis=1, mode="nearest")
+    step = levels.bone - levels.soft_tissue
+    # Each direction has its own inside and its own wall: shading across the tube must not move the middle.
+    near = rays[:, : round(size.wall_peak_mm / 0.1)]
+    peak_at = near.argmax(axis=1)
+    n, t = np.indices(peak_at.shape)
+    peak = near[n, peak_at, t]
+    until = np.arange(near.shape[1])[None, :, None] <= peak_at[:, None, :]
+    floor = np.where(until, near, np.inf).min(axis=1)
+    rise = peak - floor
+    typical = np.maximum(np.median(rise, axis=1, keepdims=True), LEAST_WALL * step)
+    level = floor + 0.5 * rise
+    # The last crossing before the wall's top: dark spots inside the tube do not count.
+    under = until & (near < level[:, None, :])
+    last = near.shape[1] - 1 - under[:, ::-1].argmax(axis=1)
+    last = np.clip(last, 0, near.shape[1] - 2)
+    below, above = near[n, last, t], near[n, last + 1, t]
+    place = 0.1 * (last + (level - below) / np.maximum(above - below, 1e-9))
+    found = under.any(axis=1) & (rise >= OPEN_RISE * typical)
+    return np.where(found, np.clip(place, 0.0, size.wall_reach_mm), np.nan), ways
+
+
+def recentred(
+    volume: Volume, path: FloatArray, levels: GreyLevels, size: TubeSize = CANAL_SIZE
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Move a course into the middle of its walls; give the standard deviation that their gaps leave, shape (n,).
+
+    Last comes the share of the round on which a wall was found, shape (n,).
+
+    Where the tube is open to soft tissue on one side, the walls of the other sides and the usual radius tell where
+    its middle is: distance to a wall = radius - shift along that direction.
+    """
+    left = walled = np.zeros(len(path))
+    for _ in range(RECENTRE_ROUNDS):
+        path, left, walled = _one_recentring(volume, path, levels, size)
+    return path, left, ndimage.uniform_filter1d(walled, 5, mode="nearest")
+
+
+def _one_recentring(
+    volume: Volume, path: FloatArray, levels: GreyLevels, size: TubeSize
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    walls, ways = _walls(volume, path, levels, size)
+    closed = np.isfinite(walls)
+    if closed.sum() < 16:
+        return path, np.full(len(path), OPEN_SIGMA_MM), np.zeros(len(path))
+    # Open sides only lengthen the distances: the usual radius lies a little under the middle of them.
+    radius = float(np.nanquantile(walls, RADIUS_QUANTILE))
+    near = closed & (np.abs(walls - radius) < RECENTRE_MM)
+    shift, left, round_ = np.zeros((len(path), 2)), np.zeros(len(path)), np.zeros(len(path))
+    for n in range(len(path)):
+        used = near[n]
+        if used.sum() < 5:
+            left[n] = OPEN_SIGMA_MM
+            continue
+        a = ways[used]
+        # A little pull towards no shift keeps a one-sided wall from deciding across it.
+        solution = np.linalg.solve(a.T @ a + 1.5 * np.eye(2), a.T @ (walls[n, used] - radius))
+        shift[n] = np.clip(solution, -RECENTRE_MM, RECENTRE_MM)
+        rest = walls[n, used] - radius - a @ shift[n]
+        left[n] = np.hypot(OPEN_SIGMA_MM * (1.0 - used.mean()), REST_SHARE * float(rest.std()))
+        round_[n] = float((np.abs(rest) < ROUND_MM).sum()) / len(ways)
+    shift = ndimage.gaussian_filter1d(shift, 2.0, axis=0, mode="nearest")
+    _, first, second = side_axes(path)
+    moved = path + shift[:, 0:1] * first + shift[:, 1:2] * second
+    return moved, ndimage.uniform_filter1d(left, 5, mode="nearest"), round_
