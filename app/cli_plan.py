@@ -8,6 +8,7 @@ from typing import Any
 
 from attrs import evolve
 
+from app.cli_beside import beside_json, beside_lines
 from app.cli_shared import (
     Arguments,
     Commands,
@@ -21,7 +22,7 @@ from app.cli_shared import (
 from app.edit_script import Place, described, read_script, run_step
 from planner_core.case.blockers import blockers_of
 from planner_core.case.chain import chain_of
-from planner_core.case.derived import budgets_of, ledger_of, scan_check_of
+from planner_core.case.derived import beside_of, budgets_of, ledger_of, scan_check_of
 from planner_core.case.identity import ANONYMOUS, without_identity
 from planner_core.case.plan import Plan
 from planner_core.case.session import Session
@@ -115,13 +116,21 @@ def _chain(arguments: Arguments) -> None:
 
 
 def _clearances(arguments: Arguments) -> None:
-    rows = ledger_of(_read(arguments)).rows
+    plan = _read(arguments)
+    rows = ledger_of(plan).rows
+    beside = beside_of(plan)
     lines = [
         f"{row.site} {row.body:8} {row.obstacle:20} {row.distance_mm:7.2f} mm  "
-        f"margin {row.margin_mm:.1f} mm  {row.state}"
+        f"margin {row.margin_mm:.1f} mm{' (convention)' if row.convention else ''}  {row.state}"
         for row in rows
     ]
-    tell(arguments, {"clearances": [clearance_json(row) for row in rows]}, lines or ["Nothing to measure."])
+    for found in beside.values():
+        lines += beside_lines(found)
+    result = {
+        "clearances": [clearance_json(row) for row in rows],
+        "beside": {site: beside_json(found) for site, found in beside.items()},
+    }
+    tell(arguments, result, lines or ["Nothing to measure."])
 
 
 def clearance_json(row: LedgerRow) -> dict[str, Any]:
@@ -134,6 +143,9 @@ def clearance_json(row: LedgerRow) -> dict[str, Any]:
         "distance_mm": row.distance_mm,
         "margin_mm": row.margin_mm,
         "margin_source": row.margin_source,
+        "margin_mark": row.margin_mark,
+        "margin_is_convention": row.convention,
+        "depth_below_platform_mm": row.depth_mm,
         "state": row.state.value,
         "obstacle_sigma_mm": row.sigma_mm,
         "fixture_point_lps_mm": row.fixture_point_lps_mm,

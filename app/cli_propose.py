@@ -18,12 +18,14 @@ from app.cli_shared import (
 )
 from planner_core.case import edits
 from planner_core.case.derived import choice_of, guide_inputs_of, match_in_use, obstacles_in, scan_check_of
+from planner_core.case.edits.shared import check_site
 from planner_core.case.plan import Plan
 from planner_core.case.session import Session
 from planner_core.errors import PlannerError
 from planner_core.planning.choice import Option
 from planner_core.planning.proposal import Suggestion, propose
 from planner_core.progress import part_of
+from planner_core.protocol.sites import site_name
 
 
 def register(commands: Commands) -> None:
@@ -44,11 +46,13 @@ def _propose(arguments: Arguments) -> None:
         session = Session(store=store)
         plan = session.plan
         store.bring_into_memory()
-        if plan.arch is None:
+        check_site(arguments.site, plan.jaw)
+        if plan.arch is None and arguments.site not in plan.crowns:
             raise PlannerError("There is no arch curve to place a tooth on.", "Draw the arch curve first.")
         check = None if plan.scan is None else scan_check_of(plan, part_of(progress, 0.0, 0.3))
         proposal = propose(
             arguments.site,
+            tooth=plan.crowns.get(arguments.site),
             arch=plan.arch,
             obstacles=obstacles_in(plan),
             guide=guide_inputs_of(plan),
@@ -63,6 +67,8 @@ def _propose(arguments: Arguments) -> None:
         revision = session.revision_number if arguments.adopt else None
     result = {
         "site": arguments.site,
+        "site_words": str(site_name(arguments.site)),
+        "tooth": "planned" if arguments.site in plan.crowns else "average on the arch",
         "suggestions": [suggestion_json(s) for s in proposal.suggestions],
         "findings": findings_json(proposal.findings),
         "adopted_revision": revision,
@@ -102,10 +108,10 @@ def _suggestion_lines(suggestion: Suggestion) -> list[str]:
     shape = suggestion.fixture.shape
     kept = "keeps every margin" if suggestion.keeps_margins else f"breaks: {', '.join(suggestion.broken)}"
     lines = [
-        f"{suggestion.label}: {shape.label}; {kept}; chance of harm {100 * suggestion.budget.chance_of_harm:.2f} %"
+        f"{shape.label}: {kept}; chance of harm {100 * suggestion.budget.chance_of_harm:.2f} %"
     ]
     if suggestion.gives_up:
-        lines.append(f"    gives up: {suggestion.gives_up}")
+        lines.append(f"    {suggestion.gives_up}")
     return lines
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 from attrs import evolve, frozen
+from scipy import ndimage
 from scipy.optimize import linprog
 from scipy.stats import qmc
 
@@ -26,7 +27,7 @@ from planner_core.planning.gathered import displacements, gathered
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.harm import COUNTED_KINDS, Displacements, harms_of
 from planner_core.planning.ledger import LedgerRow, LiveLedger
-from planner_core.planning.obstacles import Obstacle
+from planner_core.planning.obstacles import Obstacle, Revolution, Tube
 from planner_core.planning.rays import hits_mm, near_part
 
 ENTRY_REACH_MM = 2.5
@@ -56,6 +57,9 @@ searched further, mm (our choice)."""
 
 NEAR_MM = 30.0
 """Bone further from the crest than this is left out of the search, mm (our choice)."""
+
+LEVEL_STEP_MM = 1.5
+"""Grid on which the scan's degradation is sampled for the search, mm (our choice: finer than its own map)."""
 
 STARTS, CLIMBS = 4, 14
 TRUST_MM = (0.8, 0.02)
@@ -152,6 +156,32 @@ def _sides(obstacle: Obstacle, frame: SearchFrame) -> list[Obstacle]:
     return found
 
 
+def _within_reach(obstacle: Obstacle, place_lps_mm: FloatArray) -> bool:
+    """Tell whether an obstacle comes within `NEAR_MM` of a place; a further one decides nothing at this site."""
+    geometry = obstacle.geometry
+    if isinstance(geometry, Revolution):
+        return float(np.linalg.norm(geometry.origin_lps_mm - place_lps_mm)) <= 2.0 * NEAR_MM
+    points = geometry.path_lps_mm if isinstance(geometry, Tube) else geometry.points_mm
+    offset = points - place_lps_mm
+    return float(np.einsum("ij,ij->i", offset, offset).min()) <= NEAR_MM**2
+
+
+class _Levels:
+    """The scan's degradation near a site, sampled once on a grid: a search asks for it a thousand times."""
+
+    def __init__(self, degradation: Any, centre_lps_mm: FloatArray) -> None:
+        steps = np.arange(-NEAR_MM, NEAR_MM + 0.5 * LEVEL_STEP_MM, LEVEL_STEP_MM)
+        grid = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1)
+        self._low = np.asarray(centre_lps_mm) - NEAR_MM
+        levels = np.asarray(degradation.level_at((grid + centre_lps_mm).reshape(-1, 3)))
+        self._grid = np.nan_to_num(levels).reshape(grid.shape[:3])
+
+    def level_at(self, points_lps_mm: FloatArray) -> FloatArray:
+        """Give the level (0..1) at points of shape (n, 3), between the grid's places by proportion."""
+        index = (np.atleast_2d(points_lps_mm) - self._low) / LEVEL_STEP_MM
+        return np.asarray(ndimage.map_coordinates(self._grid, index.T, order=1, mode="nearest"))
+
+
 class SiteSearch:
     """Judges poses of one shape at a site, fast and then exactly."""
 
@@ -169,8 +199,10 @@ class SiteSearch:
         self.guide, self.match, self.degradation = guide, match, degradation
         self._others = others
         self._live = LiveLedger(obstacles, drills=guide.drills, limits_margin_mm=limits_margin_mm)
-        parts = [part for obstacle in obstacles for part in _sides(obstacle, frame)]
+        near = [obstacle for obstacle in obstacles if _within_reach(obstacle, frame.crest_lps_mm)]
+        parts = [part for obstacle in near for part in _sides(obstacle, frame)]
         self._parts = LiveLedger(parts, drills=guide.drills, limits_margin_mm=limits_margin_mm)
+        self._levels = None if degradation is None else _Levels(degradation, frame.crest_lps_mm)
         self._moved: dict[str, Displacements] = {}
 
     def fixture(self, shape: FixtureShape, x: FloatArray) -> PlacedFixture:
@@ -195,7 +227,7 @@ class SiteSearch:
         slack["lean", ""] = LEAN_MM_PER_DEG * (TILT_LIMIT_DEG - lean)
         if min(slack.values()) < FAR_OFF_MM:
             return Judged(slack, {}, x)  # Margins come first; the leeway is looked at where they are nearly kept.
-        harms = harms_of(self._spread(fixture), self.guide, rows, self.degradation)[fixture.site]
+        harms = harms_of(self._spread(fixture), self.guide, rows, self._levels)[fixture.site]
         ratio = {h.obstacle: h.leeway_mm / max(h.need_mm, 1e-6) for h in harms if h.kind in COUNTED_KINDS}
         return Judged(slack, ratio, x)
 
@@ -269,7 +301,7 @@ def best_pose(search: SiteSearch, shape: FixtureShape) -> Judged:
     found = [_climb(judge, start, low, high) for start in chosen]
     found.sort(key=lambda j: -j.worth)
     best = found[0]
-    if best.slack_mm > FAR_OFF_MM:
+    if best.slack_mm > FAR_OFF_MM and best.ratio < ENOUGH:
         best = max((_look_round(judge, j, low, high) for j in found[:2]), key=lambda j: j.worth)
     for step in POLISH_MM:
         best = _compass(judge, best, step)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from planner_core.anatomy.structures import ArchCurve
 from planner_core.errors import PlannerError
@@ -186,12 +186,21 @@ def _ranked(found: Sequence[Suggestion]) -> tuple[Suggestion, ...]:
     return tuple(_with_price(s, ordered) for s in ordered)
 
 
-def _with_price(suggestion: Suggestion, ordered: Sequence[Suggestion]) -> Suggestion:
-    from attrs import evolve
+def _price_of_the_best(best: Suggestion, others: Sequence[Suggestion]) -> str:
+    """Say what the first one gives up against the others: leeway, if a smaller fixture would leave more."""
+    roomiest = max(others, key=lambda s: s.leeway_over_need, default=None)
+    if roomiest is None or not roomiest.keeps_margins or roomiest.leeway_over_need < best.leeway_over_need + 0.05:
+        return "Gives up nothing against the others."
+    more = (
+        "no obstacle near" if roomiest.leeway_over_need > 99 else f"{roomiest.leeway_over_need:.2f} times the need"
+    )
+    return f"Gives up leeway: {best.leeway_over_need:.2f} times the need; {roomiest.label} has {more}."
 
+
+def _with_price(suggestion: Suggestion, ordered: Sequence[Suggestion]) -> Suggestion:
     best = ordered[0]
     if suggestion is best:
-        return suggestion
+        return evolve(suggestion, gives_up=_price_of_the_best(best, ordered[1:]))
     parts = []
     shape, other = suggestion.fixture.shape, best.fixture.shape
     if shape.length_mm < other.length_mm:
