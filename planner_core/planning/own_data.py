@@ -19,7 +19,7 @@ from planner_core.planning.calibration import reference_fixture
 from planner_core.planning.drilling import Guidance, Support
 from planner_core.planning.error_budget import SiteBudget, site_budget
 from planner_core.planning.guide_inputs import GuideInputs
-from planner_core.planning.own_outcomes import BENCH, CLINICAL, OutcomeLine, OwnData
+from planner_core.planning.own_outcomes import CLINICAL, OutcomeLine, OwnData
 from planner_core.planning.published import EXECUTION, PoseSpread
 
 PRIOR_CASES = 30.0

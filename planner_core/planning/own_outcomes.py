@@ -1,7 +1,7 @@
 """A clinic's own measured outcomes, planned against achieved, read from a CSV file and kept with their source.
 
-One line is one fixture. Comma or semicolon, decimal point (or decimal comma with semicolons), UTF-8; empty lines and
-lines that start with # are left out. Lengths in mm, angles in degrees.
+One line is one fixture. Comma or semicolon, decimal point (or decimal comma with semicolons), UTF-8; empty lines
+and lines that start with # are left out. Lengths in mm, angles in degrees.
 
 guide      which guide the fixture belonged to; fixtures of one guide count less than fixtures of several
 site       ISO 3950 number

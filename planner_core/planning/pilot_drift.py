@@ -55,6 +55,17 @@ class PilotDrift:
     text: str
 
 
+@frozen
+class DriftComparison:
+    """A site drilled with a guided pilot alone, by the published differences and by the density round its bore."""
+
+    drift: PilotDrift
+    published_chance: float
+    published_apex_p95_mm: float
+    density_chance: float
+    density_apex_p95_mm: float
+
+
 def resistance_of_ring(
     volume: Volume,
     fixture: PlacedFixture,
@@ -117,8 +128,8 @@ def drift_from_resistance(
     spread = PoseSpread(float(np.linalg.norm(middle)) * reach, tilt * reach, length_mm / 2.0)
     largest = float(np.linalg.norm(imbalance, axis=1).max(initial=0.0))
     text = (
-        f"Drift from density: {np.linalg.norm(entry):.2f} mm at the platform, {np.linalg.norm(apex):.2f} mm at the "
-        f"apex, {tilt:.1f} degrees towards the softer side; the law is our assumption, unmeasured."
+        f"Drift by density: {np.linalg.norm(entry):.2f} mm at the platform, {np.linalg.norm(apex):.2f} mm at the "
+        f"apex, {tilt:.1f} degrees towards the softer side. The law behind it is our assumption and was never measured."
     )
     from planner_core.planning.drilling import Guidance
 

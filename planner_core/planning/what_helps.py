@@ -9,14 +9,16 @@ import numpy as np
 from attrs import evolve, frozen
 
 from planner_core.geometry.covariance import PoseCovariance
+from planner_core.planning.carriers import carried
 from planner_core.planning.catalogue import Catalogue
 from planner_core.planning.drilling import DrillList, Guidance, Sleeve, Support
 from planner_core.planning.error_budget import SiteBudget, budgets
 from planner_core.planning.fixture import PlacedFixture
 from planner_core.planning.guide_inputs import GuideInputs
-from planner_core.planning.ledger import ledger
+from planner_core.planning.ledger import LiveLedger
 from planner_core.planning.obstacles import Obstacle
-from planner_core.planning.seating import Pin, typical_points
+from planner_core.planning.seating import BearingPlaces, Pin, typical_points
+from planner_core.progress import Progress, silent
 
 LONGER_SLEEVE_MM = 2.0
 SHORTER_FIXTURE_MM = 2.0
@@ -50,7 +52,8 @@ class _Change:
     guide: GuideInputs
     match: PoseCovariance | None
     fixture: PlacedFixture
-    obstacles: Sequence[Obstacle]
+    sigma_factor: float = 1.0
+    """On how well the obstacles are known."""
     note: str = ""
 
 
@@ -64,8 +67,11 @@ def what_helps(
     marker_count: int | None = None,
     catalogue: Catalogue | None = None,
     supports: Iterable[Support] = (),
+    places: Mapping[Support, BearingPlaces] | None = None,
+    matches: Mapping[Support, PoseCovariance | None] | None = None,
     degradation: Any = None,
     limits_margin_mm: Mapping[str, float] | None = None,
+    progress: Progress = silent,
 ) -> tuple[Help, ...]:
     """Give the changes open at a site, the one that lowers its chance of harm most first.
 
@@ -77,27 +83,39 @@ def what_helps(
         Where shorter and narrower fixtures come from.
     supports : iterable of Support
         Other supports open to this mouth (`choice.eligibility`).
+    places, matches : mappings of Support
+        Where a guide of each other support would bear, and which match it would stand on.
     """
     fixture = fixtures[site]
-    now = _Change("now", "", guide, match, fixture, obstacles)
+    now = _Change("now", "", guide, match, fixture)
+    ledgers: list[tuple[object, LiveLedger]] = []
+
+    def ledger_for(change: _Change) -> LiveLedger:
+        """Give the ledger of a change; its trees take the time, and most changes leave the drills alone."""
+        for drills, live in ledgers:
+            if drills is change.guide.drills:
+                return live
+        made = LiveLedger(obstacles, drills=change.guide.drills, limits_margin_mm=limits_margin_mm)
+        ledgers.append((change.guide.drills, made))
+        return made
 
     def evaluate(change: _Change) -> SiteBudget:
         moved = {**fixtures, site: change.fixture}
-        rows = ledger(
-            {site: change.fixture}, change.obstacles, drills=change.guide.drills, limits_margin_mm=limits_margin_mm
-        ).rows
+        found = ledger_for(change).rows({site: change.fixture})
+        rows = [evolve(row, sigma_mm=change.sigma_factor * row.sigma_mm) for row in found]
         return budgets(moved, guide=change.guide, match=change.match, rows=rows, degradation=degradation)[site]
 
     before = evaluate(now)
     changes = [
         *_of_match(now, marker_count),
         *_of_guide(now, site),
-        *_of_support(now, supports),
+        *_of_support(now, fixtures, supports, places or {}, matches or {}),
         *_of_fixture(now, catalogue),
-        *_of_knowledge(now),
+        *_of_knowledge(now, bool(obstacles)),
     ]
     found = []
-    for change in changes:
+    for k, change in enumerate(changes):
+        progress(k / len(changes), f"Trying changes at {site}")
         after = evaluate(change)
         found.append(
             Help(
@@ -165,19 +183,30 @@ def _of_guide(now: _Change, site: str) -> Iterable[_Change]:
 def _next_pin(now: _Change) -> Pin:
     """Give one more pin on the ring of a typical guide, away from those there are."""
     pose = now.fixture.pose
-    contacts = now.guide.contacts
-    centre = np.mean([c.point_lps_mm for c in contacts], axis=0) if contacts else pose.at_depth(-4.0)
+    guide = now.guide
+    points = [c.point_lps_mm for c in guide.contacts]
+    if not points and guide.places is not None and guide.bearings_known:
+        points = list(guide.places.points_lps_mm)
+    centre = np.mean(points, axis=0) if points else pose.at_depth(-4.0)
     ring = typical_points(centre, -pose.axis_lps)
     point = ring[(2 * len(now.guide.pins)) % len(ring)]
-    return Pin(point, point - centre, now.guide.value("pin_compliance_mm_per_n"))
+    return Pin(point, point - centre)
 
 
-def _of_support(now: _Change, supports: Iterable[Support]) -> Iterable[_Change]:
+def _of_support(
+    now: _Change,
+    fixtures: Mapping[str, PlacedFixture],
+    supports: Iterable[Support],
+    places: Mapping[Support, BearingPlaces],
+    matches: Mapping[Support, PoseCovariance | None],
+) -> Iterable[_Change]:
     for support in supports:
-        if support not in (now.guide.support, Support.NONE):
-            other = evolve(now.guide, support=support, contacts=())
-            yield evolve(now, key=f"{support.value} support", label=f"a guide carried by {support.value}",
-                         guide=other)  # fmt: skip
+        if support not in (now.guide.support, Support.NONE) and now.guide.guided:
+            other = carried(now.guide, support, fixtures, places)
+            yield evolve(
+                now, key=f"{support.value} support", label=f"a guide carried by {support.value}", guide=other,
+                match=matches.get(support), note="" if other.bearings_known else "a typical guide is assumed",
+            )  # fmt: skip
 
 
 def _of_fixture(now: _Change, catalogue: Catalogue | None) -> Iterable[_Change]:
@@ -207,7 +236,7 @@ def _of_fixture(now: _Change, catalogue: Catalogue | None) -> Iterable[_Change]:
             yield evolve(now, key=key, label=f"{label}: {nearest.label}", fixture=fixture)
 
 
-def _of_knowledge(now: _Change) -> Iterable[_Change]:
+def _of_knowledge(now: _Change, any_obstacle: bool) -> Iterable[_Change]:
     drills = now.guide.drills
     if drills is None or drills.tip_overshoot_mm is None:
         known = evolve(drills, tip_overshoot_mm=KNOWN_OVERSHOOT_MM) if drills else _plain_drills(now)
@@ -215,8 +244,8 @@ def _of_knowledge(now: _Change) -> Iterable[_Change]:
             now, key="tip length", label="enter the drill tip's length",
             guide=evolve(now.guide, drills=known), note=f"worked out for a tip of {KNOWN_OVERSHOOT_MM:g} mm",
         )  # fmt: skip
-    sharper = tuple(_sharper(o) for o in now.obstacles)
-    yield evolve(now, key="clearer scan", label="see the obstacles twice as sharply", obstacles=sharper)
+    if any_obstacle:
+        yield evolve(now, key="clearer scan", label="know the obstacles twice as well", sigma_factor=0.5)
 
 
 def _plain_drills(now: _Change) -> DrillList:
@@ -225,12 +254,3 @@ def _plain_drills(now: _Change) -> DrillList:
 
     diameter = now.fixture.shape.diameter_mm - DRILL_NARROWER_MM
     return DrillList("assumed", (DrillStep("last drill", diameter),), tip_overshoot_mm=KNOWN_OVERSHOOT_MM)
-
-
-def _sharper(obstacle: Obstacle) -> Obstacle:
-    from planner_core.planning.obstacles import Tube
-
-    geometry = obstacle.geometry
-    if isinstance(geometry, Tube) and geometry.sigma_mm is not None:
-        geometry = evolve(geometry, sigma_mm=geometry.sigma_mm / 2.0)
-    return evolve(obstacle, geometry=geometry, sigma_mm=obstacle.sigma_mm / 2.0)

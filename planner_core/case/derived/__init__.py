@@ -16,6 +16,7 @@ from planner_core.case.derived.budget import (
     update_of,
 )
 from planner_core.case.derived.clearance import ledger_of, live_ledger_of, obstacles_in
+from planner_core.case.derived.evaluation import Evaluation, evaluation_of, known_evaluation
 from planner_core.case.derived.marks import bone_in_use, mouth_of
 from planner_core.case.derived.matching import match_for, match_in_use, match_state
 from planner_core.case.derived.memory import Memory
@@ -31,14 +32,17 @@ from planner_core.case.derived.restoring import (
 from planner_core.case.derived.scan import known_scan_check, remember_scan_check, scan_check_of
 
 __all__ = [
+    "Evaluation",
     "Memory",
     "beside_of",
     "bone_in_use",
     "budgets_of",
     "choice_of",
     "crown_at",
+    "evaluation_of",
     "guide_inputs_of",
     "known_choice",
+    "known_evaluation",
     "known_scan_check",
     "ledger_of",
     "live_ledger_of",
