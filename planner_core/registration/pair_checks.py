@@ -119,7 +119,7 @@ def check_pairs(
     count = len(source_mm)
     findings: list[Finding] = []
     _, _, scale, _ = umeyama(source_mm, target_mm)
-    findings += _scale_finding(scale)
+    findings += scale_findings(scale)
     findings += _handedness(source_mm, target_mm, covariances_mm2)
     squares = fit_chi2(source_mm, target_mm, covariances_mm2)
     freedom = 3 * count - 6
@@ -146,7 +146,8 @@ def check_pairs(
     return PairChecks(tuple(findings), widen, scale, moved, distance)
 
 
-def _scale_finding(scale: float) -> list[Finding]:
+def scale_findings(scale: float) -> list[Finding]:
+    """Give the finding that two scans differ in size; empty within `SCALE_TOLERANCE`. Never applied."""
     if abs(scale - 1.0) <= SCALE_TOLERANCE:
         return []
     return [

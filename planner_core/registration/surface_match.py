@@ -24,6 +24,7 @@ from planner_core.registration.surface_sample import (
     sample_surface,
     smoothed_normals,
 )
+from planner_core.registration.surface_scale import scale_finding
 from planner_core.registration.surface_trust import (
     LEAST_SHARE,
     SurfaceEvidence,
@@ -131,6 +132,8 @@ def match_surface(
         found = rough_starts(volume, grey, field_, flipped, surface.frame, jaw_up=jaw_up, quick=True)
         mirrored = max([mirrored, *(candidate.score for candidate in found)])
     result = _with_finding(result, mirrored_finding(mirrored, own))
+    sized = scale_finding(field_, sample, fit)
+    result = evolve(result, match=evolve(result.match, findings=(*result.match.findings, *sized)))
     if jaw_up is not None and start is None and not result.match.trusted:
         found = rough_starts(volume, grey, field_, sample, surface.frame, jaw_up=-jaw_up, quick=True)
         other = max((candidate.score for candidate in found), default=0.0)

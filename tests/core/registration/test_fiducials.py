@@ -325,3 +325,25 @@ def test_the_error_field_is_the_error_at_each_point() -> None:
     pose = point_covariance(spread_set(5), 0.3)
     points = spread_set(9, 2)
     assert rms_field_mm(pose, points) == pytest.approx([pose.rms_at(p) for p in points])
+
+
+def test_pairs_in_one_plane_cannot_prove_handedness() -> None:
+    flat = ring(6, 20.0) * [1.0, 0.7, 0.0] + [3.0, 1.0, 2.0]
+    match = match_points(pairs_of(flat, flat + SHIFT), "surface:lower")
+    assert any(f.code == "handedness-unproven" for f in match.findings)
+    # A mirror image of a flat set fits as well as the set itself: the program must not claim otherwise.
+    mirrored = match_points(pairs_of(flat * [-1.0, 1.0, 1.0], flat + SHIFT), "surface:lower")
+    assert mirrored.residual_rms_mm < 1e-6
+    assert any(f.code == "handedness-unproven" for f in mirrored.findings)
+    lifted = flat + np.array([[0, 0, 4.0], [0, 0, 0], [0, 0, -3.0], [0, 0, 2.0], [0, 0, 0], [0, 0, -2.0]])
+    off_plane = match_points(pairs_of(lifted, lifted + SHIFT), "surface:lower")
+    assert all(f.code != "handedness-unproven" for f in off_plane.findings)
+
+
+def test_three_disagreeing_pairs_say_that_it_cannot_be_told_which() -> None:
+    points = ring(3, 20.0)
+    moved = points + SHIFT
+    moved[1] += [4.0, 0.0, 0.0]
+    match = match_points(pairs_of(points, moved), "surface:lower")
+    assert any("cannot be told which" in f.text for f in match.findings)
+    assert all(f.code != "moved-marker" for f in match.findings)
