@@ -21,6 +21,8 @@ FRAMES_BYTES, FILE_BYTES = 1280 * 1024**2, 6 * 1024**3
 """Memory that decoding pictures, or reading a file, may take above what the process has anyway (our choice: a
 picture needs 0.2 GB at most, the largest volume by SimpleITK twice its size)."""
 
+JPEG_EXTENDED = "1.2.840.10008.1.2.4.51"
+
 LIBRARIES = {
     "gdcm": ("gdcm",),
     "pillow": ("PIL",),
@@ -47,7 +49,7 @@ def main() -> None:
         job = json.loads(line)
         _limit_memory(FRAMES_BYTES if job["work"] == "frames" else FILE_BYTES)
         if job["work"] == "frames":
-            _frames(job, jobs.read(job["bytes"]), answers)
+            _frames(job, jobs, answers)
         else:
             _file(job, answers)
         answers.flush()
@@ -68,39 +70,94 @@ def _limit_memory(most_bytes: int) -> None:
         return
 
 
-def _frames(job: dict[str, Any], data: bytes, answers: IO[bytes]) -> None:
-    """Decode frames of one encapsulated picture with the plugin named."""
+def _frames(job: dict[str, Any], jobs: IO[bytes], answers: IO[bytes]) -> None:
+    """Decode the pictures that follow the job, each alone."""
     import warnings
 
     warnings.simplefilter("ignore")
-    for frame in job["frames"]:
+    frames = [jobs.read(size) for size in job["sizes"]]
+    while frames:
         try:
-            plane = _decode(job, data, frame)
+            plane = _decode(job, frames.pop(0))
         except Exception:  # every codec has its own errors
             answers.write(FAILED)
             return
-        answers.write(OK + plane)
+        answers.write(OK)
+        answers.write(plane)
         answers.flush()
 
 
-def _decode(job: dict[str, Any], data: bytes, frame: int) -> bytes:
+def _decode(job: dict[str, Any], frame: bytes) -> memoryview:
     import numpy as np
+
+    if job["plugins"] == ["pyjpegls"]:
+        plane = _jpeg_ls(frame, job["how"])
+    elif job["syntax"] == JPEG_EXTENDED and job["how"]["bits_stored"] > 8:
+        plane = _jpeg_12_bit(frame, job["how"])
+    else:
+        plane = _by_pydicom(job, frame)
+    if plane.shape != (job["how"]["rows"], job["how"]["columns"]):
+        raise ValueError("a picture of another size")
+    words = np.int16 if plane.dtype.kind == "i" else np.uint16
+    return np.ascontiguousarray(plane.astype(words, copy=False)).data.cast("B")
+
+
+def _jpeg_ls(frame: bytes, how: dict[str, Any]) -> Any:
+    """Decode by pyjpegls alone: pydicom and what it loads would take 30 MB more in every process."""
+    import jpeg_ls
+    import numpy as np
+
+    data, facts = jpeg_ls.decode_pixel_data(frame)
+    bits = int(facts["bits_per_sample"])
+    if facts["components"] != 1 or not 0 < bits <= how["bits_allocated"]:
+        raise ValueError("a picture of another kind")
+    words = np.frombuffer(data, "<u1" if bits <= 8 else "<u2").reshape(facts["height"], facts["width"])
+    if not how["pixel_representation"]:
+        return words
+    # The codestream knows no sign (ITU-T T.87): the highest of its bits is the sign.
+    signed = words.astype(np.int16)
+    return (signed << (16 - bits)) >> (16 - bits)
+
+
+def _jpeg_12_bit(frame: bytes, how: dict[str, Any]) -> Any:
+    """Decode by GDCM alone: pydicom's plugin refuses, though the pictures are DCMTK's bit for bit (tested)."""
+    import gdcm
+    import numpy as np
+
+    fragment = gdcm.Fragment()
+    fragment.SetByteStringValue(frame)
+    fragments = gdcm.SequenceOfFragments.New()
+    fragments.AddFragment(fragment)
+    element = gdcm.DataElement(gdcm.Tag(0x7FE0, 0x0010))
+    element.SetValue(fragments.__ref__())
+    image = gdcm.Image()
+    image.SetNumberOfDimensions(2)
+    image.SetDimensions((how["columns"], how["rows"], 1))
+    image.SetDataElement(element)
+    grey = gdcm.PhotometricInterpretation.GetPIType("MONOCHROME2")
+    image.SetPhotometricInterpretation(gdcm.PhotometricInterpretation(grey))
+    image.SetTransferSyntax(gdcm.TransferSyntax(gdcm.TransferSyntax.GetTSType(JPEG_EXTENDED)))
+    bits = how["bits_stored"]
+    image.SetPixelFormat(gdcm.PixelFormat(1, 16, bits, bits - 1, how["pixel_representation"]))
+    words = np.frombuffer(image.GetBuffer().encode("utf-8", "surrogateescape"), "<u2")
+    return words.reshape(how["rows"], how["columns"])
+
+
+def _by_pydicom(job: dict[str, Any], frame: bytes) -> Any:
+    from pydicom.encaps import encapsulate
     from pydicom.pixels import get_decoder
     from pydicom.uid import UID
 
     failure: Exception | None = None
     decoder = get_decoder(UID(job["syntax"]))
+    data = encapsulate([frame])
     for plugin in job["plugins"]:
         if plugin not in decoder.available_plugins:
             continue
         try:
-            plane, _ = decoder.as_array(
-                data, index=frame, raw=True, decoding_plugin=plugin, pixel_vr="OW", **job["how"]
-            )
-            if plane.shape != (job["how"]["rows"], job["how"]["columns"]):
-                raise ValueError("a picture of another size")
-            words = np.int16 if plane.dtype.kind == "i" else np.uint16
-            return bytes(np.ascontiguousarray(plane.astype(words, copy=False)).view(np.int16).tobytes())
+            return decoder.as_array(
+                data, index=0, raw=True, decoding_plugin=plugin, pixel_vr="OW", number_of_frames=1, **job["how"]
+            )[0]
         except Exception as error:  # every codec has its own errors
             failure = error
     raise failure or ValueError("no plugin")

@@ -13,7 +13,7 @@ import os
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
@@ -91,11 +91,12 @@ class _Child:
         finally:
             timer.cancel()
 
-    def ask(self, job: dict[str, Any], data: bytes = b"") -> None:
+    def ask(self, job: dict[str, Any], frames: Iterable[bytes] = ()) -> None:
         """Send a job."""
         try:
             self.jobs.write(json.dumps(job).encode() + b"\n")
-            self.jobs.write(data)
+            for frame in frames:
+                self.jobs.write(frame)
             self.jobs.flush()
         except OSError as error:
             raise DecodeError from error
@@ -166,16 +167,14 @@ atexit.register(end_children)
 
 
 def decode_frames(
-    data: bytes, frames: list[int], syntax: str, plugins: tuple[str, ...], how: dict[str, Any]
+    frames: list[bytes], syntax: str, plugins: tuple[str, ...], how: dict[str, Any]
 ) -> Iterator[NDArray[np.int16]]:
-    """Decode frames of an encapsulated picture.
+    """Decode compressed frames.
 
     Parameters
     ----------
-    data : bytes
-        Value of the pixel element.
-    frames : list of int
-        Wanted frames.
+    frames : list of bytes
+        Each a picture of its own.
     syntax, plugins : str, tuple of str
         Transfer syntax and the pydicom plugins to try.
     how : dict
@@ -193,10 +192,11 @@ def decode_frames(
     """
     shape = (how["rows"], how["columns"])
     seconds = FRAME_S + FRAME_S_PER_MVOXEL * shape[0] * shape[1] / 1e6
-    job = {"work": "frames", "syntax": syntax, "plugins": plugins, "how": how, "frames": frames, "bytes": len(data)}
+    sizes = [len(frame) for frame in frames]
+    job = {"work": "frames", "syntax": syntax, "plugins": plugins, "how": how, "sizes": sizes}
     with _child(plugins) as child:
-        with child.no_longer_than(seconds + len(data) / 1e7):
-            child.ask(job, data)
+        with child.no_longer_than(seconds + sum(sizes) / 1e7):
+            child.ask(job, frames)
         for _ in frames:
             plane = np.empty(shape, dtype=np.int16)
             with child.no_longer_than(seconds):

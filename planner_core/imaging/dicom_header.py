@@ -16,6 +16,7 @@ from pydicom.dataset import Dataset
 
 from planner_core.geometry.frames import FloatArray
 from planner_core.imaging.dicom_elements import floats, integer, items, listed, meta_text, text
+from planner_core.imaging.dicom_quick import PIXEL_TAGS, quick_header
 from planner_core.imaging.scan_files import ScanFile
 
 CT_CLASSES = {
@@ -41,7 +42,9 @@ LARGEST_SIDE = 4096
 MOST_FRAMES = 20_000
 """Frames of one file, at most (our choice)."""
 
-_PIXEL_TAGS = {0x7FE00010: "integer", 0x7FE00008: "float", 0x7FE00009: "double"}
+OTHER_NUMBERS = "Export the scan again with 16-bit voxels, or as NIfTI, NRRD or MetaImage."
+"""What to do about voxels in numbers that are not read from DICOM."""
+
 _DEFLATED = "1.2.840.10008.1.2.1.99"
 _IMPLICIT = "1.2.840.10008.1.2"
 _EXPLICIT = "1.2.840.10008.1.2.1"
@@ -117,11 +120,16 @@ class NotAnImage:
 
 
 class DamagedFile(Exception):  # noqa: N818 - it says what the file is
-    """A file that is DICOM, but not whole: its own words for the message, and its series where that can be read."""
+    """A file that is DICOM, but cannot be used.
 
-    def __init__(self, message: str, series_uid: str = "") -> None:
+    Carries its own words for the message, its series where that can be read, and what to do where the usual advice
+    does not help.
+    """
+
+    def __init__(self, message: str, series_uid: str = "", remedy: str = "") -> None:
         super().__init__(message)
         self.series_uid = series_uid
+        self.remedy = remedy
 
 
 def read_header(file: ScanFile) -> ImageHeader | NotAnImage:
@@ -157,7 +165,7 @@ def read_header(file: ScanFile) -> ImageHeader | NotAnImage:
     try:
         return _header(file, dataset, head, end)
     except DamagedFile as damage:
-        raise DamagedFile(str(damage), text(dataset, "SeriesInstanceUID")) from None
+        raise DamagedFile(str(damage), text(dataset, "SeriesInstanceUID"), damage.remedy) from None
 
 
 def _looks_like_dicom(head: bytes) -> bool:
@@ -170,6 +178,9 @@ def _looks_like_dicom(head: bytes) -> bool:
 
 def _parse(head: bytes) -> tuple[Dataset | None, int | None, str]:
     """Parse the beginning of a file; also where its pixel element starts, if that was reached."""
+    quick = quick_header(head)
+    if quick is not None:
+        return *quick, ""
     stream = io.BytesIO(head)
     try:
         dataset = pydicom.dcmread(stream, stop_before_pixels=True, force=head[128:132] != b"DICM")
@@ -180,7 +191,7 @@ def _parse(head: bytes) -> tuple[Dataset | None, int | None, str]:
     start = stream.tell()
     order = "big" if syntax == _BIG_ENDIAN else "little"
     tag = int.from_bytes(head[start : start + 2], order) << 16 | int.from_bytes(head[start + 2 : start + 4], order)  # type: ignore[arg-type]
-    return dataset, start if tag in _PIXEL_TAGS and len(head) >= start + 12 else None, ""
+    return dataset, start if tag in PIXEL_TAGS and len(head) >= start + 12 else None, ""
 
 
 def _hopeless(dataset: Dataset) -> bool:
@@ -225,7 +236,10 @@ def _header(file: ScanFile, dataset: Dataset, head: bytes, end: int | None) -> I
         raise DamagedFile(f"{file.name} ends before its picture data")
     tag_kind, offset, length = _pixel_element(head, end, syntax)
     if tag_kind != "integer":
-        return NotAnImage("picture in floating point")
+        raise DamagedFile(
+            f"{file.name} holds its voxels as floating-point numbers, which are not read from DICOM",
+            remedy=OTHER_NUMBERS,
+        )
     header = _numbers(file, dataset, syntax, offset, length)
     if header.encapsulated == (syntax not in (_IMPLICIT, _EXPLICIT, _BIG_ENDIAN)):
         _check_size(header)
@@ -269,7 +283,7 @@ def _pixel_element(head: bytes, start: int, syntax: str) -> tuple[str, int, int]
         offset, length = start + 12, int.from_bytes(head[start + 8 : start + 12], order)
     else:
         offset, length = start + 8, int.from_bytes(head[start + 6 : start + 8], order)
-    return _PIXEL_TAGS[number], offset, -1 if length == 0xFFFFFFFF else length
+    return PIXEL_TAGS[number], offset, -1 if length == 0xFFFFFFFF else length
 
 
 def _numbers(file: ScanFile, dataset: Dataset, syntax: str, offset: int, length: int) -> ImageHeader:
@@ -315,6 +329,10 @@ def _check_size(header: ImageHeader) -> None:
     name = header.file.name
     if not (0 < header.rows <= LARGEST_SIDE and 0 < header.columns <= LARGEST_SIDE):
         raise DamagedFile(f"{name} claims {header.rows} x {header.columns} voxels a slice")
+    if header.bits_allocated in (1, 32, 64):
+        raise DamagedFile(
+            f"{name} holds its voxels in numbers of {header.bits_allocated} bits", remedy=OTHER_NUMBERS
+        )
     if header.bits_allocated not in (8, 16) or not 0 < header.bits_stored <= header.bits_allocated:
         raise DamagedFile(f"{name} stores {header.bits_stored} of {header.bits_allocated} bits a voxel")
     if not header.bits_stored - 1 <= header.high_bit < header.bits_allocated:

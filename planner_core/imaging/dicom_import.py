@@ -187,8 +187,10 @@ def _choose(found: _Found, series_uid: str | None, source: Path) -> list[ImageHe
     # A damaged file of another series does no harm; one whose series cannot be read is a finding then.
     damaged = [one for one in found.damaged if series_uid in (None, one.series_uid)]
     if damaged:
-        more = f" and {len(damaged) - 1} more" if len(damaged) > 1 else ""
-        raise PlannerError(f"{damaged[0]}{more}.", "Copy or export the scan again; a volume needs every slice.")
+        others = len(damaged) - 1
+        more = f"; {others} more file{'s' if others > 1 else ''} cannot be used either" if others else ""
+        remedy = damaged[0].remedy or "Copy or export the scan again; a volume needs every slice."
+        raise PlannerError(f"{damaged[0]}{more}.", remedy)
     if not found.series:
         raise _nothing(found.skipped, source)
     if series_uid is not None:

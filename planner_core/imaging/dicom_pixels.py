@@ -92,11 +92,14 @@ def read_frames(jobs: list[FrameJob], out: NDArray[np.int16], progress: Progress
 
 def read_frame(header: ImageHeader, frame: int) -> NDArray[np.int16]:
     """Read one frame, shape (rows, columns)."""
-    job = FrameJob(header, ((frame, 0),))
-    if header.encapsulated:
-        _check_compressed(header)
+    # The compressed picture's own size is looked at before anything is allocated for it.
+    pictures = _compressed(header) if header.encapsulated else []
     out = np.empty((1, header.rows, header.columns), dtype=np.int16)
-    _read_file(job, out)
+    if header.encapsulated:
+        for plane in _decoded(header, [pictures[frame]]):
+            _store(plane, out[0], header)
+    else:
+        _read_plain(FrameJob(header, ((frame, 0),)), out)
     return out[0]
 
 
@@ -180,14 +183,15 @@ def _tidy(plane: NDArray[np.int16], header: ImageHeader, *, swap: bool) -> None:
 
 def _read_compressed(job: FrameJob, out: NDArray[np.int16]) -> None:
     header = job.header
-    data = _check_compressed(header)
+    pictures = _compressed(header)
     wanted = sorted(job.frames)
-    for (_, target), plane in zip(wanted, _decoded(header, data, [frame for frame, _ in wanted]), strict=True):
+    planes = _decoded(header, [pictures[frame] for frame, _ in wanted])
+    for (_, target), plane in zip(wanted, planes, strict=True):
         _store(plane, out[target], header)
 
 
-def _check_compressed(header: ImageHeader) -> bytes:
-    """Compare the size in the compressed pictures with the header's before anything is allocated for them."""
+def _compressed(header: ImageHeader) -> list[bytes]:
+    """Give the compressed pictures; the size in each is the header's, before anything is allocated for it."""
     if header.syntax not in _PLUGINS:
         name = UID(header.syntax).name
         raise PlannerError(
@@ -196,7 +200,8 @@ def _check_compressed(header: ImageHeader) -> bytes:
         )
     data = header.file.read_all()[header.pixel_offset :]
     try:
-        sizes = [_size_in(frame, header) for frame in generate_frames(data, number_of_frames=header.frames)]
+        pictures = list(generate_frames(data, number_of_frames=header.frames))
+        sizes = [_size_in(picture, header) for picture in pictures]
     except Exception as error:  # damaged fragments fail in many ways
         raise _undecodable(header) from error
     if len(sizes) < header.frames:
@@ -208,15 +213,14 @@ def _check_compressed(header: ImageHeader) -> bytes:
                 f"its picture {size[0]} x {size[1]}.",
                 "The file is damaged; export the scan again.",
             )
-    return data
+    return pictures
 
 
-def _decoded(header: ImageHeader, data: bytes, frames: list[int]) -> Iterator[NDArray[np.int16]]:
-    """Decode frames in another process."""
+def _decoded(header: ImageHeader, pictures: list[bytes]) -> Iterator[NDArray[np.int16]]:
+    """Decode pictures in another process."""
     how = {
         "rows": header.rows,
         "columns": header.columns,
-        "number_of_frames": header.frames,
         "samples_per_pixel": 1,
         "photometric_interpretation": "MONOCHROME2",
         "bits_allocated": header.bits_allocated,
@@ -225,7 +229,7 @@ def _decoded(header: ImageHeader, data: bytes, frames: list[int]) -> Iterator[ND
         "pixel_keyword": "PixelData",
     }
     try:
-        yield from decode_frames(data, frames, header.syntax, _PLUGINS[header.syntax], how)
+        yield from decode_frames(pictures, header.syntax, _PLUGINS[header.syntax], how)
     except DecodeError as error:
         raise _undecodable(header) from error
 
