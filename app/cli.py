@@ -38,7 +38,8 @@ PARTS = {
     "app.cli_network": ("receive", "query", "retrieve"),
     "app.cli_match": ("match-points",),
     "app.cli_roads": ("match-markers", "match-surface", "match-dual"),
-    "app.cli_plan": ("apply", "chain", "clearances", "budget", "sheet"),
+    "app.cli_plan": ("apply", "chain", "clearances", "sheet"),
+    "app.cli_budget": ("budget",),
     "app.cli_propose": ("propose", "choose"),
     "app.cli_case": ("check", "history", "pack", "unpack"),
 }

@@ -1,4 +1,4 @@
-"""Commands about the plan: apply, clearances, budget, sheet, chain."""
+"""Commands about the plan: apply, clearances, sheet, chain."""
 
 from __future__ import annotations
 
@@ -13,8 +13,6 @@ from app.cli_shared import (
     Arguments,
     Commands,
     add_command,
-    findings_json,
-    findings_lines,
     open_case,
     progress_of,
     tell,
@@ -22,14 +20,13 @@ from app.cli_shared import (
 from app.edit_script import Place, described, read_script, run_step
 from planner_core.case.blockers import blockers_of
 from planner_core.case.chain import chain_of
-from planner_core.case.derived import beside_of, budgets_of, ledger_of, scan_check_of
+from planner_core.case.derived import beside_of, ledger_of, scan_check_of
 from planner_core.case.identity import ANONYMOUS, without_identity
 from planner_core.case.plan import Plan
 from planner_core.case.session import Session
 from planner_core.case.sheet import sheet_of
 from planner_core.errors import PlannerError
 from planner_core.exchange.pdf import write_sheet_pdf
-from planner_core.planning.error_budget import SiteBudget
 from planner_core.planning.ledger import LedgerRow
 from planner_core.progress import part_of, silent
 from planner_core.protocol.sheet import DRAFT, FINAL, sheet_as_json
@@ -45,8 +42,7 @@ def register(commands: Commands) -> None:
     apply.add_argument("--list", action="store_true", help="list every edit with its arguments")
     chain = add_command(commands, "chain", "the eight questions and their answers", _chain)
     clear = add_command(commands, "clearances", "every distance of every fixture", _clearances)
-    budget = add_command(commands, "budget", "what error is to be expected, and what the bone forgives", _budget)
-    for parser in (chain, clear, budget):
+    for parser in (chain, clear):
         parser.add_argument("case", type=Path)
     sheet = add_command(commands, "sheet", "write the drilling sheet; refused while a blocker stands", _sheet)
     sheet.add_argument("case", type=Path)
@@ -150,65 +146,6 @@ def clearance_json(row: LedgerRow) -> dict[str, Any]:
         "obstacle_sigma_mm": row.sigma_mm,
         "fixture_point_lps_mm": row.fixture_point_lps_mm,
         "obstacle_point_lps_mm": row.obstacle_point_lps_mm,
-    }
-
-
-def _budget(arguments: Arguments) -> None:
-    found = budgets_of(_checked(arguments))
-    lines = []
-    for site, budget in found.items():
-        lines.append(
-            f"{site}: 95 of 100 stay below entry {budget.entry.p95_mm:.2f} mm, apex {budget.apex.p95_mm:.2f} mm, "
-            f"angle {budget.angle_p95_deg:.1f} deg, depth {budget.depth_p95_mm:.2f} mm; "
-            f"chance of harm {100 * budget.chance_of_harm:.2f} %"
-        )
-        lines += [f"    {s.label}: {100 * s.share:.0f} % ({s.value_text}; {s.source_text})" for s in budget.sources]
-        lines += [f"    {line}" for line in findings_lines(budget.findings)]
-    result = {"sites": {site: budget_json(budget) for site, budget in found.items()}}
-    tell(arguments, result, lines or ["No fixture is planned."])
-
-
-def budget_json(budget: SiteBudget) -> dict[str, Any]:
-    """Give a site's budget for the JSON output."""
-    return {
-        "entry_error_mean_mm": budget.entry.mean_abs_mm,
-        "entry_error_p95_mm": budget.entry.p95_mm,
-        "apex_error_mean_mm": budget.apex.mean_abs_mm,
-        "apex_error_p95_mm": budget.apex.p95_mm,
-        "angle_error_mean_deg": budget.angle_mean_deg,
-        "angle_error_p95_deg": budget.angle_p95_deg,
-        "depth_error_mean_mm": budget.depth_mean_mm,
-        "depth_error_p95_mm": budget.depth_p95_mm,
-        "chance_of_harm": budget.chance_of_harm,
-        "within_limits": budget.within_limits,
-        "sources": [
-            {
-                "name": s.name,
-                "label": s.label,
-                "share_of_apex_variance": s.share,
-                "entry_rms_mm": s.entry_rms_mm,
-                "apex_rms_mm": s.apex_rms_mm,
-                "value": s.value_text,
-                "source": s.source_text,
-                "mark": s.mark,
-            }
-            for s in budget.sources
-        ],
-        "harms": [
-            {
-                "obstacle": h.obstacle,
-                "kind": h.kind.value,
-                "distance_mm": h.distance_mm,
-                "leeway_mm": h.leeway_mm,
-                "sigma_mm": h.sigma_mm,
-                "chance": h.chance,
-                "limit": h.limit,
-                "decisive": bool(h.decisive),
-            }
-            for h in budget.harms
-        ],
-        "envelope": {"depths_mm": budget.envelope.depths_mm, "radius_p95_mm": budget.envelope.radius_p95_mm},
-        "findings": findings_json(budget.findings),
     }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from app.cli_plan import budget_json
+from app.cli_budget import budget_json
 from app.cli_shared import (
     Arguments,
     Commands,
@@ -107,9 +107,7 @@ def suggestion_json(suggestion: Suggestion) -> dict[str, Any]:
 def _suggestion_lines(suggestion: Suggestion) -> list[str]:
     shape = suggestion.fixture.shape
     kept = "keeps every margin" if suggestion.keeps_margins else f"breaks: {', '.join(suggestion.broken)}"
-    lines = [
-        f"{shape.label}: {kept}; chance of harm {100 * suggestion.budget.chance_of_harm:.2f} %"
-    ]
+    lines = [f"{shape.label}: {kept}; chance of harm {100 * suggestion.budget.chance_of_harm:.2f} %"]
     if suggestion.gives_up:
         lines.append(f"    {suggestion.gives_up}")
     return lines

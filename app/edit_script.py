@@ -10,6 +10,7 @@ and its arguments by name. Values are those of the plan's JSON. Short forms:
   ``"trace": true`` followed in the scan;
 - a bone surface: ``{"from": "scan"}``;
 - a match: ``{"road": "points"}``, from the plan's pairs;
+- own outcomes: ``{"file": "outcomes.csv"}`` (columns: `planner_core.planning.own_outcomes`);
 - a scan: ``{"file": "folder or file"}``; a surface: ``{"file": "scan.stl", "surface_id": "lower"}``; paths from the
   place of the JSON file.
 """
@@ -33,6 +34,7 @@ from planner_core.errors import PlannerError
 from planner_core.planning.catalogue import generic_catalogue
 from planner_core.planning.drilling import DrillList, Sleeve
 from planner_core.planning.fixture import FixtureShape
+from planner_core.planning.own_outcomes import OwnData
 from planner_core.progress import Progress, silent
 from planner_core.registration.match import Match
 
@@ -256,6 +258,14 @@ def read_surface_input(
     return SurfaceInput(surface_id, label or path.name, role, found.surface, found.unit, found.findings)
 
 
+def _own_data(_: Plan, value: Json, place: Place) -> OwnData | None:
+    if not isinstance(value, dict) or "file" not in value:
+        return None
+    from planner_core.planning.own_outcomes import read_outcomes
+
+    return read_outcomes(place.folder / value["file"], str(value.get("read_on", "")))[0]
+
+
 _SHORT_FORMS: Mapping[type, Callable[[Plan, Json, Place], Any]] = {
     FixtureShape: _shape,
     Sleeve: _sleeve,
@@ -266,4 +276,5 @@ _SHORT_FORMS: Mapping[type, Callable[[Plan, Json, Place], Any]] = {
     Match: _match,
     ScanInput: _scan,
     SurfaceInput: _surface,
+    OwnData: _own_data,
 }

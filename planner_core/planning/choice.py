@@ -52,6 +52,9 @@ OPTIONS: tuple[tuple[Support, Guidance], ...] = (
 )
 """Rows of the table."""
 
+LEAST_NAMED = 1e-4
+"""Smaller chances are not told apart: the model's tails are assumptions (our choice)."""
+
 LIMITS_OF_ADVICE = (
     "The figures are means of published series and assumptions named beside them; whether this mouth and this "
     "operator are like those, the clinician decides."
@@ -81,6 +84,11 @@ class Option:
     spare_mm: float
     apex_p95_mm: float
     sites: Mapping[str, SiteBudget] = field(repr=False)
+
+    @property
+    def weighed(self) -> float:
+        """Every counted chance of harm over its limit, summed: tells options apart that all pass."""
+        return sum(h.chance / h.limit for b in self.sites.values() for h in b.harms if h.kind in COUNTED_KINDS)
 
     @property
     def eligible(self) -> bool:
@@ -149,7 +157,7 @@ def choose(
         for support, guidance in OPTIONS
     )
     passing = [o for o in options if o.passes]
-    advised = min(passing, key=lambda o: (o.burden, o.ratio), default=None)
+    advised = min(passing, key=lambda o: (o.burden, o.weighed), default=None)
     basis = advised or min((o for o in options if o.eligible), key=lambda o: o.ratio, default=None)
     decisive = None
     instead: tuple[Help, ...] = ()
@@ -219,21 +227,33 @@ def _reason(advised: Option | None, basis: Option | None, passing: Sequence[Opti
         return "No option is open to this mouth."
     if advised is None:
         return (
-            f"None passes: even {_name(basis)} leaves a chance of harm of {100 * basis.worst_chance:.1f} %, "
-            f"{basis.ratio:.1f} times the limit."
+            f"None passes: even {_name(basis)} has a chance of harm {basis.ratio:.1f} times its limit at the worst "
+            f"structure."
         )
-    others = len(passing) - 1
+    alike = sum(o.burden == advised.burden for o in passing)
+    why = f"{len(passing)} of {len(OPTIONS)} guides pass"
+    if len(passing) > 1:
+        why += f", {alike} with this least burden" if alike > 1 else ", and this one burdens the patient least"
+    if alike > 1:
+        why += "; this one has the smallest chances of harm"
     return (
-        f"{_name(advised).capitalize()}: chance of harm {100 * advised.worst_chance:.1f} %, "
-        f"{advised.burden.words}; the least burden among {others + 1} that pass."
+        f"{_name(advised).capitalize()}: {_percent(advised.worst_chance)} chance of harm at the worst structure, "
+        f"{advised.burden.words}. {why}."
     )
+
+
+def _percent(chance: float) -> str:
+    if chance < LEAST_NAMED:
+        return f"under {100 * LEAST_NAMED:g} %"
+    return f"{100 * chance:.2g} %"
 
 
 def _then(advised: Option | None, instead: Sequence[Help]) -> tuple[str, ...]:
     if advised is not None:
         return ()
     worked_out = tuple(
-        f"{h.label.capitalize()}: chance {100 * h.chance_before:.1f} to {100 * h.chance_after:.1f} %."
+        f"{h.label.capitalize()}: chance of harm there {_percent(h.chance_before)} now, "
+        f"{_percent(h.chance_after)} then."
         for h in instead[:4]
     )
     return (

@@ -129,7 +129,7 @@ def drift_from_resistance(
     largest = float(np.linalg.norm(imbalance, axis=1).max(initial=0.0))
     text = (
         f"Drift by density: {np.linalg.norm(entry):.2f} mm at the platform, {np.linalg.norm(apex):.2f} mm at the "
-        f"apex, {tilt:.1f} degrees towards the softer side. The law behind it is our assumption and was never measured."
+        f"apex, {tilt:.1f} degrees towards the softer side. The law is our assumption, never measured."
     )
     from planner_core.planning.drilling import Guidance
 
