@@ -31,7 +31,8 @@ HTJ2K_LOSSLESS = "1.2.840.10008.1.2.4.201"
 @pytest.mark.parametrize(
     ("bits", "option", "syntax"),
     [(8, "+eb", "1.2.840.10008.1.2.4.50"), (8, "+ee", "1.2.840.10008.1.2.4.51"),
-     (12, "+ee", "1.2.840.10008.1.2.4.51"), (12, "+el", "1.2.840.10008.1.2.4.57"), (12, "+e1", "1.2.840.10008.1.2.4.70")],
+     (12, "+ee", "1.2.840.10008.1.2.4.51"), (12, "+el", "1.2.840.10008.1.2.4.57"),
+     (12, "+e1", "1.2.840.10008.1.2.4.70")],
 )  # fmt: skip
 def test_jpeg_is_read_as_dcmtk_reads_it(tmp_path: Path, bits: int, option: str, syntax: str) -> None:
     values = picture(slices=4, low=0, high=2**bits - 1)
