@@ -18,8 +18,8 @@ from planner_core.case.derived.match_inputs import (
 )
 from planner_core.case.derived.memory import Memory
 from planner_core.case.derived.scan import known_scan_check
+from planner_core.case.derived.second_scan import prosthesis_markers
 from planner_core.case.plan import Plan
-from planner_core.case.second_scan import prosthesis_markers
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray
 from planner_core.imaging.rescan import marker_places

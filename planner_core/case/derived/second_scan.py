@@ -107,24 +107,29 @@ def match_prosthesis(plan: Plan, anew: bool = False, progress: Progress = silent
     PlannerError
         Without scan or prosthesis.
     """
-    taken = prosthesis_of(plan)
-    if plan.scan is None or taken is None:
-        raise PlannerError("A dual scan needs the patient's scan and the prosthesis.", "Open the second scan.")
-    frame = taken.surface.frame
-    second = plan.second_scan if plan.second_scan and plan.second_scan.surface_id == taken.surface_id else None
-    other: Volume | Surface = taken.surface if second is None else second.volume
-    fixed, moving = plan.markers.get(PATIENT_FRAME, ()), plan.markers.get(frame, ())
+    taken, second, other = _prosthesis(plan)
+    fixed, moving = plan.markers.get(PATIENT_FRAME, ()), plan.markers.get(taken.surface.frame, ())
     if anew or not fixed or not moving:
-        sets = _sets(plan, other, frame, part_of(progress, 0.0, 0.6))
+        sets = prosthesis_markers(plan, part_of(progress, 0.0, 0.6))
         if sets.found is None:
             return sets
         fixed, moving = sets.fixed, sets.moving
     return _matched(plan, other, taken, second, fixed, moving, part_of(progress, 0.6, 1.0))
 
 
-def _sets(plan: Plan, other: Volume | Surface, frame: str, progress: Progress) -> MarkerSets:
+def _prosthesis(plan: Plan) -> tuple[SurfaceInput, SecondScan | None, Volume | Surface]:
+    taken = prosthesis_of(plan)
+    if plan.scan is None or taken is None:
+        raise PlannerError("A dual scan needs the patient's scan and the prosthesis.", "Open the second scan.")
+    second = plan.second_scan if plan.second_scan and plan.second_scan.surface_id == taken.surface_id else None
+    return taken, second, taken.surface if second is None else second.volume
+
+
+def prosthesis_markers(plan: Plan, progress: Progress = silent) -> MarkerSets:
+    """Find the markers of the prosthesis in both scans; about three seconds."""
+    taken, _, other = _prosthesis(plan)
     assert plan.scan is not None
-    check = known_scan_check(plan)
+    frame, check = taken.surface.frame, known_scan_check(plan)
     return find_sets(
         plan.scan.volume,
         other,
