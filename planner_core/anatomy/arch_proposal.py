@@ -48,6 +48,10 @@ SHORTEST_MM = 15.0
 STRAY_ACROSS_MM, STRAY_UP_MM = 3.0, 7.0
 """A middle further than this from the running median over 15 mm is left out, mm (our choice: half a crown)."""
 
+GAP_ACROSS_MM = 1.5
+"""In a gap between teeth the ridge counts only this close to their row, mm (our choice: the bone of a molar's gap
+is wider than the row, and its middle lies outside of it)."""
+
 CONTINUE_MM = 8.0
 """How far the curve is led straight on where the scan ends, mm (our choice: a tooth)."""
 
@@ -103,7 +107,8 @@ def propose_arch(
     grid = coarse_grid(volume, STEP_MM)
     up = up_direction(grid, levels)
     frame = upright(grid, levels, up)
-    tissue = jaw_tissue(frame, jaw)
+    tissue, level = jaw_tissue(frame, jaw)
+    bite = None if level is None else frame.to_lps(np.array([[level, 0.0, 0.0]]))[0]
     progress(0.35, "Laying the arch")
     likeness, seen = ridge_map(frame, tissue, jaw)
     rough, middle = _rough_curve(likeness, seen)
@@ -112,7 +117,7 @@ def propose_arch(
     points = frame.to_lps(np.column_stack([height, rough]))
     midline = frame.to_lps(np.array([[np.median(height), *middle]]))[0]
     progress(0.6, "Following the necks and the ridge")
-    return _along_ridge(volume, jaw, points, up, midline, levels)
+    return _along_ridge(volume, jaw, points, up, midline, levels, bite)
 
 
 def ridge_map(frame: Upright, tissue: NDArray[np.bool_], jaw: Jaw) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
@@ -216,17 +221,24 @@ def _crest_heights(tissue: NDArray[np.bool_], curve: FloatArray, jaw: Jaw) -> Fl
 
 
 def _along_ridge(
-    volume: Volume, jaw: Jaw, points: FloatArray, up: FloatArray, midline: FloatArray, levels: GreyLevels
+    volume: Volume,
+    jaw: Jaw,
+    points: FloatArray,
+    up: FloatArray,
+    midline: FloatArray,
+    levels: GreyLevels,
+    bite: FloatArray | None,
 ) -> ArchProposal:
     """Draw the curve to the middles of necks and ridge found in sections across it, twice."""
     curve = points
+    plane = None if bite is None else (bite, up)
     if curve[0, 0] > curve[-1, 0]:
         curve = curve[::-1]
     kinds: NDArray[np.str_] = np.array([], dtype=str)
     for _ in range(2):
         arch = ArchCurve(jaw, _controls(curve, CONTROL_SPACING_MM), up, midline)
         stations = np.arange(max(arch.stations_mm[0], -LONGEST_MM), min(arch.stations_mm[-1], LONGEST_MM), 1.0)
-        found, kinds = station_middles(volume, arch, stations, levels)
+        found, kinds = station_middles(volume, arch, stations, levels, plane)
         curve, kinds = _smooth_course(arch, stations, found, kinds)
         up = _plane_up(curve, kinds, up, midline)
     curve, kinds = _continued(volume, curve, kinds)
@@ -260,11 +272,12 @@ def _smooth_course(
     for axis, most in ((0, STRAY_ACROSS_MM), (1, STRAY_UP_MM)):
         values = np.where(weight > 0, found[:, axis], np.nan)
         weight[np.abs(values - _running_median(values, 15)) > most] = 0.0
+    weight[_off_the_tooth_row(stations, found[:, 0], kinds, weight)] = 0.0
     if (weight > 0).sum() < 6:
         raise PlannerError("Too little of the jaw's arch is in the scan.", "Set the arch by clicks.")
     known = weight > 0
     smooth = np.zeros_like(found)
-    for axis, stiffness in ((0, 60.0), (1, 200.0)):
+    for axis, stiffness in ((0, 300.0), (1, 200.0)):
         values, current = found[known, axis], weight[known].copy()
         for _ in range(3):
             spline = make_smoothing_spline(stations[known], values, current, lam=stiffness)
@@ -279,6 +292,19 @@ def _smooth_course(
     inside = (stations >= low - 0.5) & (stations <= high + 0.5)
     kept = np.where(known, kinds, "neighbours")
     return np.asarray(course[inside]), np.asarray(kept[inside])
+
+
+def _off_the_tooth_row(
+    stations: FloatArray, across: FloatArray, kinds: NDArray[np.str_], weight: FloatArray
+) -> NDArray[np.bool_]:
+    """Tell which middles of a toothless ridge lie off the row of the teeth to both sides of the gap."""
+    teeth = (kinds == "teeth") & (weight > 0)
+    if teeth.sum() < 8:
+        return np.zeros(len(stations), bool)
+    places = stations[teeth]
+    spline = make_smoothing_spline(places, across[teeth], lam=60.0)
+    between = (stations > places[0]) & (stations < places[-1])
+    return np.asarray(between & (kinds == "ridge") & (np.abs(across - spline(stations)) > GAP_ACROSS_MM))
 
 
 def _running_median(values: FloatArray, width: int) -> FloatArray:

@@ -98,7 +98,7 @@ def _hard(grid: Grid, levels: GreyLevels) -> NDArray[np.bool_]:
 
 def _markers(grid: Grid, hard: NDArray[np.bool_], frame: Upright, jaw: Jaw, click: FloatArray) -> NDArray[np.int32]:
     """Mark the wanted jaw's body (1) and the other jaw, the spine and far tissue (2) on the grid."""
-    own = jaw_tissue(frame, jaw)
+    own, _ = jaw_tissue(frame, jaw)
     places = (grid.to_lps(np.argwhere(hard)) - frame.origin_lps_mm) @ frame.axes.T / STEP_MM
     rows = np.argwhere(own)
     level = float(np.quantile(rows[:, 0], 0.999 if jaw is Jaw.LOWER else 0.001))

@@ -31,27 +31,40 @@ EDGE_MM = 7.0
 """Sections whose middle lies closer than this to the edge of the scan are not read, mm (our choice: half a
 ridge)."""
 
+BITE_REACH_MM = 3.5
+"""The jaws meet within this of the plane between their rows of crowns, mm (the occlusal curve rises and falls by
+1 to 3 mm; M)."""
+
 CROWN_MOST_MM = 13.0
 """A crown and its neck lie within this of the top of the tooth, mm (crowns are 7 to 11 mm high; M)."""
 
 
 def station_middles(
-    volume: Volume, arch: ArchCurve, stations_mm: FloatArray, levels: GreyLevels
+    volume: Volume,
+    arch: ArchCurve,
+    stations_mm: FloatArray,
+    levels: GreyLevels,
+    bite: tuple[FloatArray, FloatArray] | None = None,
 ) -> tuple[FloatArray, NDArray[np.str_]]:
     """Give the middle (mm outward, mm up over the curve) at each station, shape (n, 2), and what it belongs to.
 
-    The kinds are ``"teeth"``, ``"ridge"`` and ``"neighbours"`` (nothing was found: zero is given).
+    The kinds are ``"teeth"``, ``"ridge"`` and ``"neighbours"`` (nothing was found: zero is given). `bite` is a
+    point and the normal of the plane in which the jaws meet.
     """
     middles, kinds = np.zeros((len(stations_mm), 2)), []
     for k, station in enumerate(stations_mm):
-        found = _middle_at(volume, arch, float(station), levels)
+        found = _middle_at(volume, arch, float(station), levels, bite)
         kinds.append("neighbours" if found is None else found[1])
         middles[k] = (0.0, 0.0) if found is None else found[0]
     return middles, np.array(kinds)
 
 
 def _middle_at(
-    volume: Volume, arch: ArchCurve, station_mm: float, levels: GreyLevels
+    volume: Volume,
+    arch: ArchCurve,
+    station_mm: float,
+    levels: GreyLevels,
+    bite: tuple[FloatArray, FloatArray] | None,
 ) -> tuple[tuple[float, float], str] | None:
     frame = jaw_frame(arch, station_mm)
     frame = type(frame)(
@@ -71,17 +84,22 @@ def _middle_at(
         picture, up_mm = picture[::-1], -up_mm[::-1]
     threshold = levels.soft_tissue + 0.45 * (levels.bone - levels.soft_tissue)
     hard = ndimage.gaussian_filter(picture, 0.7) > threshold
-    body = _own_body(hard, up_mm, out_mm)
+    sign = 1.0 if arch.jaw is Jaw.LOWER else -1.0
+    bite_mm = None if bite is None else sign * float((bite[0] - arch.point_at(station_mm)) @ bite[1])
+    body = _own_body(hard, up_mm, out_mm, bite_mm)
     if body is None:
         return None
     bright = picture > enamel_from(levels)
-    sign = 1.0 if arch.jaw is Jaw.LOWER else -1.0
     found = _neck_or_crest(body, bright & body, up_mm, out_mm)
     return None if found is None else ((found[0][0], sign * found[0][1]), found[1])
 
 
-def _own_body(hard: NDArray[np.bool_], up_mm: FloatArray, out_mm: FloatArray) -> NDArray[np.bool_] | None:
+def _own_body(
+    hard: NDArray[np.bool_], up_mm: FloatArray, out_mm: FloatArray, bite_mm: float | None
+) -> NDArray[np.bool_] | None:
     """Give the piece of hard tissue that reaches from near the curve downwards, marrow filled."""
+    if bite_mm is not None:
+        hard = _below_bite(hard, up_mm, out_mm, (bite_mm - BITE_REACH_MM, bite_mm + BITE_REACH_MM))
     pieces, count = ndimage.label(hard)
     if count == 0:
         return None
@@ -99,17 +117,23 @@ def _own_body(hard: NDArray[np.bool_], up_mm: FloatArray, out_mm: FloatArray) ->
             deep = up_mm[np.flatnonzero((pieces == other).any(axis=1))].min()
             if deep < up_mm[np.flatnonzero(body.any(axis=1))].min() - 8.0:
                 body = pieces == other
-    body = _below_bite(body, up_mm, out_mm)
+    if bite_mm is None:
+        body = _below_bite(body, up_mm, out_mm, (3.0, TALLEST_MM))
     closed = ndimage.binary_closing(np.pad(body, 6), iterations=4)[6:-6, 6:-6]
     return np.asarray(ndimage.binary_fill_holes(closed | body))
 
 
-def _below_bite(body: NDArray[np.bool_], up_mm: FloatArray, out_mm: FloatArray) -> NDArray[np.bool_]:
-    """Cut off the opposing teeth where they touch: above the tallest crown, at the scarcest row under it."""
-    if not body[up_mm > TALLEST_MM].any():
+def _below_bite(
+    body: NDArray[np.bool_], up_mm: FloatArray, out_mm: FloatArray, between_mm: tuple[float, float]
+) -> NDArray[np.bool_]:
+    """Cut off the opposing teeth: at the scarcest row of the heights between which the jaws can meet."""
+    low, high = between_mm
+    if not body[up_mm > high].any():
         return body
     count = ndimage.gaussian_filter1d(body[:, np.abs(out_mm) < ACROSS_MM].sum(axis=1).astype(np.float64), 1.0)
-    score = np.where((up_mm > 3.0) & (up_mm < TALLEST_MM), count, np.inf)
+    score = np.where((up_mm > low) & (up_mm < high), count, np.inf)
+    if not np.isfinite(score).any():
+        return body
     cut = body.copy()
     cut[up_mm >= up_mm[int(np.argmin(score))]] = False
     return cut

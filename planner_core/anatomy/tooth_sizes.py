@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from attrs import frozen
 
+from planner_core.anatomy.structures import ArchCurve, Jaw
 from planner_core.errors import PlannerError
+from planner_core.geometry.frames import FloatArray
 
 
 @frozen
@@ -41,3 +45,37 @@ def tooth_size(site: str) -> ToothSize:
     if len(site) == 2 and site[0] in "1234" and site[1] in "12345678":
         return (_UPPER if site[0] in "12" else _LOWER)[int(site[1])]
     raise PlannerError(f"{site!r} is no permanent tooth.", "Give an ISO 3950 number such as 36.")
+
+
+MOST_OFF_MM = 9.0
+"""A tooth is told from its station when its usual place is nearer than this, mm (our choice: a wide tooth)."""
+
+
+def usual_stations(jaw: Jaw) -> dict[str, float]:
+    """Give where the middle of each tooth of a full row usually stands along the arch (mm, + to the left)."""
+    table, quadrants = (_UPPER, "12") if jaw is Jaw.UPPER else (_LOWER, "43")
+    out, edge = {}, 0.0
+    for number, size in table.items():
+        middle = edge + size.width_mm / 2.0
+        out[f"{quadrants[0]}{number}"], out[f"{quadrants[1]}{number}"] = -middle, middle
+        edge += size.width_mm
+    return out
+
+
+def likely_site(arch: ArchCurve, point_lps_mm: FloatArray, taken: Collection[str] = ()) -> str:
+    """Give the ISO 3950 number that a tooth at a point most likely has, by its station and the numbers taken.
+
+    Gaps and crowding shift it: it is to be checked by whoever looks.
+
+    Raises
+    ------
+    PlannerError
+        If every number near this station is taken.
+    """
+    station = arch.station_of(point_lps_mm)
+    off = {site: abs(usual - station) for site, usual in usual_stations(arch.jaw).items() if site not in taken}
+    site = min(off, key=lambda name: off[name], default="")
+    far_back = abs(station) > max(usual_stations(arch.jaw).values())
+    if not site or (off[site] > MOST_OFF_MM and not far_back):
+        raise PlannerError("The teeth near this place are marked already.", "Choose the tooth's number first.")
+    return site

@@ -38,6 +38,11 @@ LEAST_BONE_MM3 = 1500.0
 """A jaw has at least this much hard tissue in the scan, mm^3 (our choice: a small field of view)."""
 
 
+BITE_WEIGHT = 0.4
+"""Weight of the gap between two rows of crowns against how flat they lie: teeth that bite together part only along
+the occlusal plane (our choice, tests/studies anatomy)."""
+
+
 @frozen(eq=False)
 class Upright:
     """Hard tissue in a frame whose axes are (up, back, left), spaced `STEP_MM`.
@@ -97,7 +102,17 @@ def _rowness(points: FloatArray, up: FloatArray) -> float:
     counts = np.bincount(((heights - low) / 0.5).astype(int)).astype(np.float64)
     counts = ndimage.gaussian_filter1d(np.pad(counts, 4), 2.0)
     tilt = float(np.degrees(np.arccos(np.clip(up[2], -1.0, 1.0))))
-    return float((counts**2).sum() / counts.sum() ** 2) * (1.0 - 0.25 * (tilt / LARGEST_TILT_DEG) ** 2)
+    rows = float((counts**2).sum() / counts.sum() ** 2) * (1.0 - 0.25 * (tilt / LARGEST_TILT_DEG) ** 2)
+    return rows * (1.0 + BITE_WEIGHT * _bite_depth(heights - low))
+
+
+def _bite_depth(heights_mm: FloatArray) -> float:
+    """Give how empty it is between two rows of points, 0 (one heap) to 1 (nothing there)."""
+    counts = np.bincount((heights_mm / 0.5).astype(int)).astype(np.float64)
+    counts = ndimage.gaussian_filter1d(np.pad(counts, 4), 1.0)
+    sides = np.minimum(np.maximum.accumulate(counts), np.maximum.accumulate(counts[::-1])[::-1])
+    counted = sides > 0.25 * counts.max()
+    return float(np.where(counted, 1.0 - counts / np.maximum(sides, 1e-9), 0.0).max())
 
 
 def _crown_mask(grey: NDArray[np.float32], levels: GreyLevels) -> NDArray[np.bool_]:
@@ -131,8 +146,10 @@ def upright(grid: Grid, levels: GreyLevels, up: FloatArray) -> Upright:
     return Upright(grey > threshold, _crown_mask(grey, levels), seen, axes, origin)
 
 
-def jaw_tissue(frame: Upright, jaw: Jaw) -> NDArray[np.bool_]:
-    """Give the hard tissue of one jaw (bone with its teeth) in an upright frame.
+def jaw_tissue(frame: Upright, jaw: Jaw) -> tuple[NDArray[np.bool_], float | None]:
+    """Give the hard tissue of one jaw (bone with its teeth) in an upright frame, and the height of the bite.
+
+    The height is in voxels, None where the scan does not show both jaws.
 
     Raises
     ------
@@ -161,7 +178,8 @@ def jaw_tissue(frame: Upright, jaw: Jaw) -> NDArray[np.bool_]:
     heights = np.arange(frame.hard.shape[0])[:, None, None]
     side = heights < level if jaw is Jaw.LOWER else heights >= level
     teeth = near_crowns & frame.hard & side
-    return np.asarray((own & side) | teeth)
+    both = 0.0 < level < len(frame.hard) and frame.hard[: round(level)].any() and frame.hard[round(level) :].any()
+    return np.asarray((own & side) | teeth), level if both else None
 
 
 def _split_level(frame: Upright, jaws: list[NDArray[np.int64]], jaw: Jaw) -> float:

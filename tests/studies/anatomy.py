@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import time
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -50,20 +51,31 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the study's own arguments."""
     parser.add_argument("--phantoms", type=int, default=40, help="mouths in all, half of them with restorations")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--mouths", type=Path, help="folder in which the mouths are kept, for a study in pieces")
+    parser.add_argument("--only-make", action="store_true", help="make and keep the mouths, measure nothing")
     parser.add_argument("--plain", action="store_true", help="only mouths without restorations (seconds each)")
 
 
 def run(args: argparse.Namespace) -> dict[str, Any]:
     """Run the study and give its tables as data."""
-    return study(args.phantoms, args.seed, args.plain)
+    return study(args.phantoms, args.seed, args.plain, folder=args.mouths, only_make=args.only_make)
 
 
-def study(phantoms: int, seed: int, plain: bool = False, progress: Progress = silent) -> dict[str, Any]:
+def study(
+    phantoms: int,
+    seed: int,
+    plain: bool = False,
+    progress: Progress = silent,
+    folder: Path | None = None,
+    only_make: bool = False,
+) -> dict[str, Any]:
     """Measure `phantoms` mouths."""
     rows: list[dict[str, Any]] = []
     for k in range(phantoms):
         progress(k / phantoms, f"mouth {k + 1} of {phantoms}")
-        rows.append(one_mouth(mouths.make_mouth(seed * 1000 + k, not plain and k % 2 == 1)))
+        mouth = mouths.kept_mouth(seed * 1000 + k, not plain and k % 2 == 1, folder)
+        if not only_make:
+            rows.append(one_mouth(mouth))
     return {"phantoms": phantoms, "seed": seed, "targets": TARGETS, **summary(rows)}
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import pickle
+from pathlib import Path
+
 import numpy as np
 from attrs import frozen
 from numba import njit
@@ -64,6 +67,22 @@ def make_mouth(seed: int, restored: bool) -> StudyMouth:
     voxel = QUICK_VOXELS_MM[seed % 2]
     volume, truth = quick_volume(scene, voxel, 55.0 * gain, seed, gain=gain, offset=offset, truth=False)
     return StudyMouth(seed, False, scene, volume, truth, None)
+
+
+def kept_mouth(seed: int, restored: bool, folder: Path | None) -> StudyMouth:
+    """Give a mouth, from the folder if it was made before: a study can then be run in pieces."""
+    if folder is None:
+        return make_mouth(seed, restored)
+    path = folder / f"{seed}_{int(restored)}.pkl"
+    if path.exists():
+        mouth: StudyMouth = pickle.loads(path.read_bytes())
+        return mouth
+    mouth = make_mouth(seed, restored)
+    folder.mkdir(parents=True, exist_ok=True)
+    whole = path.with_suffix(".part")
+    whole.write_bytes(pickle.dumps(mouth, protocol=4))
+    whole.rename(path)
+    return mouth
 
 
 def true_canals(mouth: StudyMouth) -> dict[Side, tuple[FloatArray, float]]:
