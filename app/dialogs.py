@@ -8,7 +8,7 @@ from typing import Any
 from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
 
 SCAN_FILES = "Scans (*.dcm *.DCM *.zip *.nii *.nii.gz *.nrrd *.mha *.mhd DICOMDIR);;All files (*)"
-LIST_FILES = "Lists of parts (*.csv);;All files (*)"
+LIST_FILES = "Lists of parts and implant templates (*.csv *.dcm);;All files (*)"
 SURFACE_FILES = "Surface scans (*.stl *.ply *.obj *.3mf);;All files (*)"
 
 

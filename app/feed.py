@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -11,17 +10,19 @@ from PySide6.QtCore import QObject, QTimer
 
 from app.numbers import Numbers, Tracks
 from app.workspace import Workspace
-from planner_core.anatomy.ridge import ridge_at
+from planner_core.anatomy.marked import CavityKind
+from planner_core.anatomy.ridge_table import ridge_along
+from planner_core.anatomy.soft_tissue import SoftTissue, soft_tissue_along
 from planner_core.case import derived
 from planner_core.case.blockers import findings_of
 from planner_core.case.chain import chain_of
 from planner_core.case.plan import Plan
 from planner_core.case.session import Change
 from planner_core.imaging.scan_check import ScanCheck, check_scan
-from planner_core.progress import Progress, silent
+from planner_core.progress import Progress, part_of, silent
 
-TRACK_EVERY_MM = 2.0
-"""Distance of the stations measured under the strip, mm (our choice: half a tooth's width or less)."""
+TRACK_EVERY_MM = 1.0
+"""Distance of the measured stations, mm (our choice: three voxels of a usual scan)."""
 WIDTH_DEPTH_MM = 1.0
 """The ridge width under the strip is that at this depth below the crest, mm."""
 SETTLE_MS = 60
@@ -32,37 +33,53 @@ def tracks_of(plan: Plan, check: ScanCheck | None, progress: Progress = silent) 
     """Measure scatter, ridge width and height along the arch of a plan that has scan and arch."""
     assert plan.scan is not None
     assert plan.arch is not None
-    volume, arch = plan.scan.volume, plan.arch
-    stations = np.arange(np.ceil(arch.stations_mm[0]), arch.stations_mm[-1], TRACK_EVERY_MM)
-    points = np.array([arch.point_at(float(s)) for s in stations])
+    table = ridge_along(
+        plan.scan.volume,
+        plan.arch,
+        None if plan.bone is None else plan.bone.bone,
+        tuple(plan.canals.values()),
+        tuple(cavity for cavity in plan.cavities.values() if cavity.kind is not CavityKind.AIRWAY),
+        TRACK_EVERY_MM,
+        part_of(progress, 0.0, 0.95),
+        None if check is None else check.grey,
+        check,
+        None if plan.bone_cut is None else plan.bone_cut.crest_cut,
+    )
+    stations = table.stations_mm
+    points = np.array([plan.arch.point_at(float(s)) for s in stations])
     scatter = np.full(len(stations), np.nan) if check is None else np.asarray(check.level_at(points))
-    width, height = np.full(len(stations), np.nan), np.full(len(stations), np.nan)
-    bone = None if plan.bone is None else plan.bone.bone
-    levels = None if check is None else check.grey
-    canals: Sequence[Any] = tuple(plan.canals.values())
-    for k, station in enumerate(stations.tolist()):
-        progress(k / len(stations), "Measuring the ridge along the arch")
-        ridge = ridge_at(volume, arch, station, bone, canals, levels=levels, degradation=check)
-        found = ridge.width_mm.get(WIDTH_DEPTH_MM)
-        width[k] = np.nan if found is None else found
-        height[k] = np.nan if ridge.height_mm is None else ridge.height_mm
-    return Tracks(stations, scatter, width, height)
+    soft = soft_tissue_of(plan, table)
+    return Tracks(stations, scatter, table.width_mm(WIDTH_DEPTH_MM), table.height_mm, table, soft)
+
+
+def soft_tissue_of(plan: Plan, table: Any) -> SoftTissue | None:
+    """Measure the soft tissue between the bone and the matched surface scan; None without a match."""
+    adopted = plan.match
+    if adopted is None or adopted.surface_id not in plan.surfaces:
+        return None
+    surface = plan.surfaces[adopted.surface_id].surface
+    moved = surface.moved(adopted.match.lps_from_surface)
+    return soft_tissue_along(table, moved)
 
 
 def numbers_of(plan: Plan) -> Numbers:
     """Compute what follows from a plan, as far as it does not take long."""
     rows: tuple[Any, ...] = ()
     budgets: Any = {}
+    beside: Any = {}
     if plan.fixtures:
+        beside = derived.beside_of(plan)
         rows = derived.ledger_of(plan).rows
         budgets = derived.budgets_of(plan)
     return Numbers(
         plan,
         links=tuple(chain_of(plan)),
         rows=rows,
+        beside=beside,
         budgets=budgets,
         scan_check=derived.known_scan_check(plan),
         choice=derived.known_choice(plan) if plan.fixtures else None,
+        evaluation=derived.known_evaluation(plan) if plan.fixtures else None,
         findings=tuple(findings_of(plan)),
         is_complete=True,
     )
@@ -82,6 +99,7 @@ class Feed(QObject):
         self._prepared: tuple[Any, ...] = ()
         self._failed_check: Any = None
         self._tracks: Tracks | None = None
+        self._uncut: tuple[tuple[Any, ...], Any] = ((), None)
         workspace.signals.opened.connect(self._on_opened)
         workspace.signals.changed.connect(self._on_changed)
         workspace.numbers_wanted.connect(self._settle.start)
@@ -109,8 +127,9 @@ class Feed(QObject):
         if not plan.fixtures or not _same(self._prepared, _ledger_inputs(plan)):
             return
         rows = derived.live_ledger_of(plan).rows(plan.fixtures)
+        beside = derived.live_surroundings_of(plan).of(plan.fixtures)
         budgets = derived.budgets_of(plan)
-        self._workspace.set_numbers(evolve(before, plan=plan, rows=rows, budgets=budgets, is_complete=False))
+        self._workspace.set_numbers(evolve(before, plan=plan, rows=rows, beside=beside, budgets=budgets, is_complete=False))
 
     def compute(self) -> None:
         """Start the jobs for the plan as it stands."""
@@ -152,6 +171,7 @@ class Feed(QObject):
         def failed(error: Exception) -> None:
             self._failed_check = scan.volume
             workspace.messages.report(error)
+            self.compute()
 
         job.failed.connect(failed)
 
@@ -164,7 +184,18 @@ class Feed(QObject):
         if plan.scan is None or plan.arch is None:
             self._tracks, self._tracks_inputs = None, ()
             return
-        inputs = (plan.scan.volume, plan.arch, plan.canals, plan.bone, numbers.scan_check)
+        if numbers.scan_check is None and self._failed_check is not plan.scan.volume:
+            return  # where the scan is streaked must be known first
+        inputs = (
+            plan.scan.volume,
+            plan.arch,
+            plan.canals,
+            plan.bone,
+            plan.cavities,
+            plan.bone_cut,
+            plan.match,
+            numbers.scan_check,
+        )
         if _same(inputs, self._tracks_inputs):
             return
         self._tracks_inputs = inputs
@@ -173,19 +204,25 @@ class Feed(QObject):
             return self._tracks_inputs is inputs
 
         job = workspace.jobs.start(
-            "Measuring the ridge", tracks_of, plan, numbers.scan_check, key="tracks", is_wanted=wanted, shown=False
+            "Measuring the ridge", tracks_of, plan, numbers.scan_check, key="tracks", is_wanted=wanted
         )
         job.succeeded.connect(self._take_tracks)
         job.failed.connect(workspace.messages.report)
 
     def _take_tracks(self, tracks: Tracks) -> None:
+        *others, cut, match, check = self._tracks_inputs
+        if cut is None:
+            self._uncut = ((*others, check), tracks.table)
+        elif _same(self._uncut[0], (*others, check)):
+            tracks = evolve(tracks, before_cut=self._uncut[1])
         self._tracks = tracks
         self._workspace.set_numbers(evolve(self._workspace.numbers, tracks=tracks))
 
 
 def _ledger_inputs(plan: Plan) -> tuple[Any, ...]:
     """Give what the prepared ledger depends on; building it for other obstacles would hold up the pointer."""
-    return plan.canals, plan.bone, plan.guide.drill_list, plan.limits
+    marked = (plan.canals, plan.foramina, plan.teeth, plan.cavities, plan.drawn, plan.bone, plan.bone_cut)
+    return (*marked, plan.crowns, plan.arch, plan.guide.drill_list, plan.limits)
 
 
 def _same(a: tuple[Any, ...], b: tuple[Any, ...]) -> bool:

@@ -9,6 +9,9 @@ import numpy as np
 from attrs import field, frozen
 from numpy.typing import NDArray
 
+from planner_core.anatomy.ridge import Ridge
+from planner_core.anatomy.ridge_table import RidgeTable
+from planner_core.anatomy.soft_tissue import SoftTissue
 from planner_core.case.plan import Plan
 from planner_core.findings import Finding
 
@@ -21,12 +24,28 @@ class Tracks:
     ----------
     stations_mm, scatter, width_mm, height_mm : arrays of shape (n,)
         Scatter level 0..1 near the ridge; ridge width `WIDTH_DEPTH_MM` below the crest; height of the ridge.
+    table : RidgeTable or None
+        Everything that was measured at these stations.
+    soft : SoftTissue or None
+        Thickness of the soft tissue, where a surface scan is matched.
     """
 
     stations_mm: NDArray[np.float64]
     scatter: NDArray[np.float64]
     width_mm: NDArray[np.float64]
     height_mm: NDArray[np.float64]
+    table: RidgeTable | None = None
+    soft: SoftTissue | None = None
+    before_cut: RidgeTable | None = None
+    """The same stations without the planned bone reduction, where they were measured."""
+
+    def nearest(self, station_mm: float) -> int:
+        """Give the number of the station nearest to a place along the arch."""
+        return int(np.argmin(np.abs(self.stations_mm - station_mm)))
+
+    def ridge_at(self, station_mm: float) -> Ridge | None:
+        """Give what was measured nearest to a station."""
+        return None if self.table is None else self.table.rows[self.nearest(station_mm)]
 
 
 @frozen(eq=False)
@@ -37,11 +56,15 @@ class Numbers:
     links: tuple[Any, ...] = ()
     rows: tuple[Any, ...] = ()
     """Rows of the ledger, every fixture."""
+    beside: Mapping[str, Any] = field(factory=dict)
+    """What surrounds each fixture besides its ledger, by site."""
     budgets: Mapping[str, Any] = field(factory=dict)
     """Error budget by site."""
     scan_check: Any = None
     choice: Any = None
     """The choice of guide, once it was worked out for this plan."""
+    evaluation: Any = None
+    """Draws, assumptions, helps and drift, once they were worked out for this plan."""
     findings: tuple[Finding, ...] = ()
     """Everything open in the plan, blockers first."""
     tracks: Tracks | None = None

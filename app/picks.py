@@ -36,6 +36,8 @@ class Pick:
     double: bool = False
     turning: bool = False
     """The key that turns instead of moving is held."""
+    sliding: bool = False
+    """The key that moves along the axis only is held."""
 
 
 class Gestures(Protocol):

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from app.actions.anatomy import AnatomyActions
+from app.actions.anatomy_marks import MarkActions
+from app.actions.anatomy_measures import MeasureActions
+from app.actions.arch import ArchActions
+from app.actions.crowns import CrownActions
 from app.actions.fixtures import FixtureActions
 from app.actions.guiding import GuideActions
 from app.actions.matching import MatchActions
@@ -22,6 +26,10 @@ class PlanActions:
         self.scan = ScanActions(workspace, toolbox)
         self.match = MatchActions(workspace, toolbox)
         self.anatomy = AnatomyActions(workspace, toolbox)
+        self.marks = MarkActions(workspace, toolbox)
+        self.measures = MeasureActions(workspace, toolbox)
+        self.crowns = CrownActions(workspace, toolbox)
+        self.arch = ArchActions(workspace, toolbox, self.parts)
         self.fixtures = FixtureActions(workspace, toolbox, self.parts)
         self.guide = GuideActions(workspace, toolbox, self.parts)
 

@@ -176,7 +176,8 @@ def cut(mesh: Mesh, origin_lps_mm: FloatArray, normal_lps: FloatArray) -> FloatA
         return np.empty((0, 2, 3))
     corners = mesh.points_lps_mm[_met(mesh, origin_lps_mm, normal_lps)]
     side = (corners - origin_lps_mm) @ normal_lps
-    above = side >= 0.0
+    # A cap that lies in the plane itself is no crossing, whatever the last digit says.
+    above = side >= -1e-7
     count = above[:, 0].astype(np.int8) + above[:, 1] + above[:, 2]
     crossing = np.flatnonzero((count == 1) | (count == 2))
     if not len(crossing):

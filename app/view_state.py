@@ -46,12 +46,19 @@ LAYERS = {
     "drawn": "Drawn structures",
     "measured": "Measurements",
     "cut": "Bone reduction",
+    "crowns": "Planned teeth and abutments",
     "envelope": "Envelope (95 %)",
     "whiskers": "Nearest points",
     "plumb": "Plumb line",
     "places": "Lines of the other views",
 }
 """What can be hidden in the views, with the words of the menu."""
+
+
+SURFACE_LOOKS = {"plain": "Plain", "distance": "Distance", "error": "Error"}
+"""What the matched surface shows in 3D: itself, its distance from the scan's edge, the error to expect."""
+PICTURES = ("original", "altered", "beside")
+"""What the flat views show: the scan, its copy with streaks reduced, or both side by side."""
 
 
 class ViewState(QObject):
@@ -71,6 +78,8 @@ class ViewState(QObject):
         self.focus_lps_mm: FloatArray = np.zeros(3)
         self.station_mm = 0.0
         self.site = ""
+        self.crown = ""
+        """The planned tooth in hand; only while no fixture is."""
         self.step = Step.SCAN
         self.window = 2500.0
         self.level = 800.0
@@ -87,6 +96,10 @@ class ViewState(QObject):
         """Cross-sections side by side; 1 shows the usual views."""
         self.row_spacing_mm = 2.0
         self.layers: set[str] = set(LAYERS)
+        self.surface_id = ""
+        """The surface that is worked on; empty: the one that is matched, or the first."""
+        self.surface_look = "plain"
+        self.picture = "original"
 
     def go_to(self, point_lps_mm: FloatArray, station_mm: float) -> None:
         """Look at a point, whose station the caller knows."""
@@ -129,10 +142,18 @@ class ViewState(QObject):
         self.row_spacing_mm = float(np.clip(spacing_mm, 0.25, 10.0))
         self.restyled.emit()
 
+    def take_crown(self, site: str) -> None:
+        """Take a planned tooth in hand; empty for none."""
+        self.crown = site
+        self.selected.emit()
+
     def select(self, site: str) -> None:
         """Take a fixture in hand; empty for none."""
         if site == self.site:
+            if self.crown:
+                self.take_crown("")
             return
+        self.crown = ""
         self.site = site
         self.away_mm = dict.fromkeys(ViewKind, 0.0)
         self.roll_deg = 0.0
@@ -154,6 +175,25 @@ class ViewState(QObject):
         """Show or hide a layer."""
         (self.layers.add if shown else self.layers.discard)(layer)
         self.restyled.emit()
+
+    def work_on(self, surface_id: str) -> None:
+        """Look at this surface in its own frame."""
+        if surface_id != self.surface_id:
+            self.surface_id = surface_id
+            self.restyled.emit()
+
+    def set_surface_look(self, look: str) -> None:
+        """Show the matched surface plain, by its distance from the scan's edge or by the error to expect."""
+        if look in SURFACE_LOOKS and look != self.surface_look:
+            self.surface_look = look
+            self.restyled.emit()
+
+    def show_picture(self, picture: str) -> None:
+        """Show the scan, its altered copy, or both."""
+        if picture in PICTURES and picture != self.picture:
+            self.picture = picture
+            self.moved.emit()
+            self.restyled.emit()
 
     def set_step(self, step: Step) -> None:
         """Turn to a question of the chain."""

@@ -13,8 +13,11 @@ from app.tools.place_fixture import PlaceFixture
 from app.tools.tool import ToolBox
 from app.workspace import Workspace
 from planner_core.case import derived, edits
+from planner_core.case.edits.fixtures import opposite_site
 from planner_core.case.plan import Plan
 from planner_core.errors import PlannerError
+from planner_core.planning import handling
+from planner_core.planning.abutments import ChosenAbutment
 from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
 from planner_core.planning.proposal import Proposal, propose
 
@@ -29,6 +32,8 @@ class FixtureActions(Actions):
     def __init__(self, workspace: Workspace, toolbox: ToolBox, parts: Parts) -> None:
         super().__init__(workspace, toolbox)
         self.parts = parts
+        self.about_apex = False
+        """Whether keys and typed tilts turn about the apex instead of the entry."""
 
     def place_fixture(self, site: str, shape: FixtureShape) -> None:
         """Take the placing tool in hand."""
@@ -75,14 +80,53 @@ class FixtureActions(Actions):
             self.set_pose(fixture.site, fixture.pose.shifted(NUDGE_MM * step))
 
     def tilt(self, towards: str) -> None:
-        """Turn the fixture in hand about its platform by one small step: its apex goes that way."""
+        """Turn the fixture in hand by one small step about the chosen point: its apex goes that way."""
         fixture = self.workspace.selected
         if fixture is not None:
             along, across = self._directions(fixture.pose)
             aim = {"left": along, "right": -along, "outward": across, "inward": -across}[towards]
             turn_axis = np.cross(fixture.pose.axis_lps, aim)
-            pose = fixture.pose.turned(turn_axis, TILT_DEG, fixture.pose.platform_lps_mm)
-            self.set_pose(fixture.site, pose)
+            self.set_pose(fixture.site, handling.tilt(fixture, turn_axis, TILT_DEG, self.about_apex).pose)
+
+    def roll(self, by_deg: float) -> None:
+        """Turn the fixture in hand about its own axis."""
+        fixture = self.workspace.selected
+        if fixture is not None:
+            self.set_pose(fixture.site, handling.roll(fixture, by_deg).pose)
+
+    def make_parallel(self, site: str, other: str) -> None:
+        """Turn a fixture parallel to another about the chosen point."""
+        self.apply(f"Make {site} parallel to {other}", edits.align_fixture, site, other, self.about_apex)
+
+    def mirror(self, site: str) -> None:
+        """Mirror a fixture to the other side and take the new one in hand."""
+        to_site = opposite_site(site)
+        self.apply(f"Mirror fixture {site} to {to_site}", edits.mirror_fixture, site, to_site)
+        self._take(to_site)
+
+    def copy_to(self, site: str, to_site: str) -> None:
+        """Copy a fixture to a site and take the new one in hand."""
+        self.apply(f"Copy fixture {site} to {to_site}", edits.copy_fixture, site, to_site)
+        self._take(to_site)
+
+    def _take(self, site: str) -> None:
+        self.workspace.view.select(site)
+        self.workspace.go_to_point(self.plan.fixtures[site].pose.platform_lps_mm)
+
+    def set_abutment(self, site: str, abutment_id: str, position: int = 0) -> None:
+        """Put an abutment on a fixture, or none with an empty id."""
+        chosen = None
+        if abutment_id:
+            abutment = self.parts.catalogue.abutments[abutment_id]
+            count = max(1, abutment.rotational_positions) if abutment.angle_deg else 1
+            chosen = ChosenAbutment(abutment, position % count)
+        if self.plan.abutments.get(site) != chosen:
+            self.apply(f"Abutment at {site}", edits.set_abutment, site, chosen)
+
+    def set_margin(self, kind: str, margin_mm: float | None) -> None:
+        """Set the user's own margin to a kind of structure; None goes back to the one with a source."""
+        if self.plan.limits.margin_mm.get(kind) != margin_mm:
+            self.apply(f"Margin to {kind}", edits.set_margin, kind, margin_mm)
 
     def _directions(self, pose: FixturePose) -> tuple[Any, Any]:
         """Give the directions to growing station and outwards, across the fixture's axis."""
@@ -105,6 +149,7 @@ class FixtureActions(Actions):
             f"Searching a place at {site}",
             propose,
             site,
+            tooth=plan.crowns.get(site),
             arch=plan.arch,
             obstacles=derived.obstacles_in(plan),
             guide=derived.guide_inputs_of(plan),
@@ -137,5 +182,4 @@ class FixtureActions(Actions):
             return edits.move_fixture(changed, fixture.site, fixture.pose)
 
         self.apply(f"Take proposed fixture {fixture.site}", put)
-        self.workspace.view.select(fixture.site)
-        self.workspace.go_to_point(fixture.pose.platform_lps_mm)
+        self._take(fixture.site)

@@ -18,7 +18,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.picks import Gestures
+from app.picks import Gestures, Pick
+from app.scene.map_legend import MapLegend
+from app.scene.strokes import Strokes
 from app.view_state import Step
 from app.workspace import Workspace
 
@@ -36,6 +38,8 @@ class SceneView(QWidget):
         self._gestures = gestures
         self._stage: Any = None
         self._chosen = ""
+        self._grabbed: Pick | None = None
+        self._strokes = Strokes(gestures)
         self.setObjectName("scene")
         self.setMinimumSize(160, 110)
         self.setAccessibleName("3D view")
@@ -54,12 +58,18 @@ class SceneView(QWidget):
         whole.setSpacing(0)
         whole.addWidget(self._bar)
         whole.addLayout(self._stack, 1)
+        self._legend = MapLegend(workspace, self)
+        whole.addWidget(self._legend)
         view, signals = workspace.view, workspace.signals
         for signal in (view.selected, view.restyled, workspace.numbers_changed):
             signal.connect(self._later)
         signals.changed.connect(self._on_changed)
         for signal in (signals.opened, view.stepped):
             signal.connect(self._other_scene)
+        view.moved.connect(self._on_moved)
+        for signal in (getattr(gestures, "changed", None), getattr(gestures, "redraw", None)):
+            if signal is not None:
+                signal.connect(self._later)
 
     def _make_bar(self) -> QWidget:
         bar = QWidget(self)
@@ -143,6 +153,10 @@ class SceneView(QWidget):
             self._stage.drag(change.preview)
         self._later()
 
+    def _on_moved(self) -> None:
+        if self._workspace.view.step is Step.MATCH:
+            self._later()
+
     def _other_scene(self) -> None:
         self._chosen = ""
         self._later()
@@ -157,8 +171,10 @@ class SceneView(QWidget):
             if button.objectName() == "scene-surface":
                 button.setEnabled(bool(self._workspace.plan.surfaces))
         self._frame_note.setVisible(self.scene == "surface")
+        self._legend.refresh(self.scene)
         if self._stage is None:
             return
+        self._stage.tool = getattr(self._gestures, "active", None)
         text = self._stage.refresh(self.scene)
         if text:
             self._wait.setText(text)
@@ -198,6 +214,8 @@ class SceneView(QWidget):
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
         """Tell clicks (not camera drags) to the tools."""
+        if self._strokes.take(event, self._stage) or self._drag_fixture(event):
+            return True
         if event.type() is QEvent.Type.MouseButtonPress:
             self._pressed = event.position()  # type: ignore[attr-defined]
         elif event.type() is QEvent.Type.MouseButtonRelease and event.button() is Qt.MouseButton.LeftButton:  # type: ignore[attr-defined]
@@ -206,6 +224,37 @@ class SceneView(QWidget):
             if abs(moved.x()) + abs(moved.y()) <= CLICK_PX:
                 self.click(place.x(), place.y())
         return super().eventFilter(watched, event)
+
+    def _drag_fixture(self, event: QEvent) -> bool:
+        """Move the fixture in hand in the plane of the screen; tell whether the event was used up."""
+        kind = event.type()
+        if self._stage is None or self.scene != "patient" or self._workspace.selected is None:
+            self._grabbed = None
+            return False
+        if kind is QEvent.Type.MouseButtonPress and event.button() is Qt.MouseButton.LeftButton:  # type: ignore[attr-defined]
+            place, keys = event.position(), event.modifiers()  # type: ignore[attr-defined]
+            pick = self._stage.grab(
+                place.x(),
+                place.y(),
+                self._workspace.view.site,
+                bool(keys & Qt.KeyboardModifier.ShiftModifier),
+                bool(keys & Qt.KeyboardModifier.ControlModifier),
+            )
+            if pick is not None and self._gestures.press(pick):
+                self._grabbed = pick
+                return True
+        elif kind is QEvent.Type.MouseMove and self._grabbed is not None:
+            place = event.position()  # type: ignore[attr-defined]
+            self._gestures.drag(self._stage.in_plane(place.x(), place.y(), self._grabbed))
+            return True
+        elif kind is QEvent.Type.MouseButtonRelease and self._grabbed is not None:
+            place = event.position()  # type: ignore[attr-defined]
+            self._gestures.release(self._stage.in_plane(place.x(), place.y(), self._grabbed))
+            self._grabbed = None
+            self._stage.drag(False)
+            self._later()
+            return True
+        return False
 
     def click(self, x: float, y: float) -> None:
         """Act on a click at a place of the picture."""
@@ -220,3 +269,12 @@ class SceneView(QWidget):
             self._workspace.view.select(site)
         elif pick.frame_name == "lps":
             self._workspace.go_to_point(np.asarray(pick.point_mm))
+        else:
+            self._go_to_matched(pick)
+
+    def _go_to_matched(self, pick: Pick) -> None:
+        """Look in the sections at a spot that was clicked on a matched surface."""
+        adopted = self._workspace.plan.match
+        if adopted is not None and adopted.match.lps_from_surface.source == pick.frame_name:
+            self._workspace.view.select("")
+            self._workspace.go_to_point(adopted.match.lps_from_surface.apply(pick.point_mm))

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import vtkmodules.qt
+from attrs import evolve
 
 vtkmodules.qt.PyQtImpl = "PySide6"
 
@@ -17,19 +18,23 @@ from vtkmodules.vtkRenderingCore import vtkCellPicker, vtkRenderer, vtkWindowToI
 
 from app import drawn  # noqa: E402
 from app.picks import Pick  # noqa: E402
-from app.scene import things  # noqa: E402
+from app.scene import crown_things, things  # noqa: E402
+from app.scene.match_scene import MatchScene  # noqa: E402
 from app.words import site_label  # noqa: E402
 from app.workspace import Workspace  # noqa: E402
+from planner_core.anatomy.sections import SectionFrame  # noqa: E402
 
 NOTHING_YET = (
     "Nothing stands in space yet.\n\n"
     "Draw the bone surface (Anatomy), open a surface scan (Match) or place a fixture (Fixtures)."
 )
 PREPARING = "The 3D view is being prepared …"
-OUTER = ("bone", "surface", "own")
+OUTER = ("bone", "surface", "own", "map")
 """What is drawn in the outer layer."""
 BONE_OPACITY = 1.0
 SURFACE_OPACITY = 0.55
+GRAB_REACH_MM = 1.6
+"""A grip this near to a handle in space counts as on it, mm (our choice: about the handle's corner)."""
 PICK_TOLERANCE = 0.003
 """How near to a surface a click counts, as a share of the window's diagonal (our choice)."""
 
@@ -43,6 +48,9 @@ class Stage:
         self._bodies: dict[str, tuple[Any, Any]] = {}
         self._preparing: dict[str, Any] = {}
         self._dragging = False
+        self._match = MatchScene(workspace, on_ready)
+        self.tool: Any = None
+        """The tool in hand: what it has made so far is shown."""
         self.widget = QVTKRenderWindowInteractor(parent)
         self.is_drawn = False
         self._framed = ("", False)
@@ -84,6 +92,7 @@ class Stage:
     def refresh(self, scene: str) -> str:
         """Bring the scene up to date and draw it; gives a sentence when there is nothing to show."""
         wanted = self._patient() if scene == "patient" else self._surface_alone()
+        self._match.small_things(wanted, scene, self.tool)
         if not wanted:
             self.is_drawn = False
             return PREPARING if self.is_preparing else NOTHING_YET
@@ -120,6 +129,8 @@ class Stage:
         plan, layers, in_hand = workspace.plan, workspace.view.layers, workspace.view.site
         wanted: dict[str, tuple[tuple[Any, ...], Callable[[], list[Any]]]] = {}
         bone, surface = drawn.bone_mesh(workspace), drawn.matched_surface_mesh(workspace)
+        if surface is not None and self._match.map_of_match(wanted, surface.points_lps_mm, surface.triangles):
+            bone = surface = None  # the map stands alone: what lies in it would hide its lines
         for name, mesh, colour, opacity in (
             ("bone", bone, theme.bone, BONE_OPACITY),
             ("surface", surface, theme.surface, SURFACE_OPACITY),
@@ -147,6 +158,7 @@ class Stage:
                     (envelope,),
                     lambda envelope=envelope: [things.envelope_actor(envelope, theme.mark)],
                 )
+        crown_things.add_crowns(wanted, workspace)
         if plan.arch is not None and wanted:
             arch = plan.arch
             wanted["arch"] = ((arch,), lambda: [things.line_actor([arch.curve_lps_mm], theme.arch)])
@@ -227,7 +239,8 @@ class Stage:
             return {}
         surface = chosen.surface
         wanted: dict[str, tuple[tuple[Any, ...], Callable[[], list[Any]]]] = {}
-        self._add_body(wanted, "own", surface, surface.points_mm, surface.triangles, theme.surface, 1.0)
+        if not self._match.region(wanted, chosen.surface_id, surface, self.tool):
+            self._add_body(wanted, "own", surface, surface.points_mm, surface.triangles, theme.surface, 1.0)
         pairs = workspace.plan.pairs
         if pairs:
             wanted["pairs"] = (
@@ -304,13 +317,43 @@ class Stage:
         if name == "own":
             chosen = drawn.first_surface(self._workspace)
             return Pick("scene", place, frame_name=chosen.surface.frame), ""
-        if name == "surface":
+        if name in ("surface", "map"):
             adopted = self._workspace.plan.match
             assert adopted is not None
             transform = adopted.match.lps_from_surface.inverse()
             return Pick("scene", transform.apply(place), frame_name=transform.target), ""
         site = name.split(":")[1] if name.startswith("fixture:") else ""
         return Pick("scene", place), site
+
+    def grab(self, x: float, y: float, site: str, turning: bool, sliding: bool) -> Pick | None:
+        """Give the place on one fixture under a point of the widget, with a section that faces the viewer."""
+        pick, found = self.pick(x, y)
+        if pick is None or found != site:
+            return None
+        camera = self._renderer.GetActiveCamera()
+        ahead = np.array(camera.GetDirectionOfProjection())
+        up = np.array(camera.GetViewUp())
+        down = -(up - ahead * float(up @ ahead))
+        down = down / np.linalg.norm(down)
+        frame = SectionFrame(pick.point_mm, np.cross(down, ahead), down, 60.0, 60.0, 1.0)
+        reach = GRAB_REACH_MM
+        return Pick("scene", pick.point_mm, reach, frame, turning=turning, sliding=sliding)
+
+    def in_plane(self, x: float, y: float, grabbed: Pick) -> Pick:
+        """Give the place under a point of the widget in the plane of a pick that was grabbed."""
+        section = grabbed.section
+        assert section is not None
+        ratio = self.widget.devicePixelRatioF()
+        ends = []
+        for depth in (0.0, 1.0):
+            self._renderer.SetDisplayPoint(x * ratio, (self.widget.height() - y - 1) * ratio, depth)
+            self._renderer.DisplayToWorld()
+            world = np.array(self._renderer.GetWorldPoint())
+            ends.append(world[:3] / world[3])
+        near, far = ends
+        ahead = far - near
+        along = float((section.origin_lps_mm - near) @ section.normal_lps) / float(ahead @ section.normal_lps)
+        return evolve(grabbed, point_mm=near + along * ahead)
 
     def pixels(self) -> Any:
         """Give the drawn picture as bytes of shape (h, w, 3)."""

@@ -10,7 +10,7 @@ from PySide6.QtGui import QBitmap, QRegion
 
 from app import drawn
 from app.picks import Gestures
-from app.sections import anatomy_paint, marks
+from app.sections import anatomy_paint, crown_paint, marks
 from app.sections.pixels import mask_image
 from app.sections.planes import letters, seen_from
 from app.theme import OKABE_ORANGE, OKABE_VERMILLION
@@ -75,6 +75,7 @@ class SectionPainter:
         if "places" in layers:
             for other in others:
                 marks.paint_plane_line(work, other, theme.mark)
+        crown_paint.paint_crowns(work, workspace)
         self._paint_fixtures(work)
         for pair in plan.pairs:
             marks.paint_pair(work, pair.lps_mm, pair.name, theme.pair)
@@ -109,9 +110,9 @@ class SectionPainter:
     def _paint_whiskers(self, work: marks.Brushwork, site: str) -> None:
         colours = {"clear": work.theme.picture_text, "inside margin": OKABE_ORANGE, "touches": OKABE_VERMILLION}
         for row in self._workspace.numbers.rows:
-            if row.site == site and row.body == "fixture":
+            if row.site == site and (row.body == "fixture" or row.state.value != "clear"):
                 colour = colours.get(row.state.value, work.theme.picture_text)
-                text = f"{mm(row.distance_mm)} mm"
+                text = f"{'' if row.body == 'fixture' else 'drill '}{mm(row.distance_mm)} mm"
                 marks.paint_whisker(work, row.fixture_point_lps_mm, row.obstacle_point_lps_mm, text, colour)
 
     def _degraded_region(self, frame: SectionFrame) -> QRegion:

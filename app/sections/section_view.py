@@ -198,17 +198,21 @@ class SectionView(QWidget):
 
     # ------------------------------------------------------------ pointer and keys
 
-    def pick_at(self, x: float, y: float, double: bool = False, turning: bool = False) -> Pick | None:
+    def pick_at(
+        self, x: float, y: float, double: bool = False, turning: bool = False, sliding: bool = False
+    ) -> Pick | None:
         """Give the place under a screen point."""
         frame = self.frame
         if frame is None:
             return None
         point = frame.to_lps([y - 0.5, x - 0.5])
-        return Pick(self.kind.value, point, 7.0 * frame.pixel_mm, frame, double=double, turning=turning)
+        reach = 7.0 * frame.pixel_mm
+        return Pick(self.kind.value, point, reach, frame, double=double, turning=turning, sliding=sliding)
 
     def _pick(self, event: QMouseEvent, double: bool = False) -> Pick | None:
         turning = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
-        return self.pick_at(event.position().x(), event.position().y(), double, turning)
+        sliding = bool(event.modifiers() & Qt.KeyboardModifier.ControlModifier)
+        return self.pick_at(event.position().x(), event.position().y(), double, turning, sliding)
 
     def mousePressEvent(self, event: QMouseEvent) -> None:  # noqa: N802
         """Begin a gesture: a tool's, the contrast's or the shift of the picture."""

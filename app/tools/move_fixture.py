@@ -15,10 +15,15 @@ from planner_core.case import edits
 from planner_core.case.session import Step
 from planner_core.geometry.frames import FloatArray
 from planner_core.planning.fixture import FixturePose, PlacedFixture
+from planner_core.planning.handling import HANDLE_UP_MM
 
 
 class MoveFixture(Tool):
-    """Press on a fixture to take it in hand; drag its body to move it, its apex to turn it about the platform."""
+    """Press on a fixture to take it in hand; drag its body to move it, a handle to turn it.
+
+    The handle at the apex turns it about its entry, the one over the platform about its apex; with the key for
+    sliding it moves along its axis only.
+    """
 
     def __init__(self, workspace: Workspace) -> None:
         super().__init__(workspace)
@@ -27,6 +32,7 @@ class MoveFixture(Tool):
         self._mode = ""
         self._start: FixturePose | None = None
         self._from: FloatArray = np.zeros(3)
+        self._pivot: FloatArray = np.zeros(3)
 
     def press(self, pick: Pick) -> bool:
         """Take the fixture under the pointer in hand; the one in hand begins to move."""
@@ -45,7 +51,8 @@ class MoveFixture(Tool):
             )
             return True
         self._site, self._start, self._from = site, fixture.pose, pick.point_mm
-        self._mode = "turn" if part == "apex" or pick.turning else "move"
+        self._mode = "turn" if part in ("apex", "top") or pick.turning else "slide" if pick.sliding else "move"
+        self._pivot = fixture.apex_lps_mm if part == "top" else fixture.pose.platform_lps_mm
         verb = "Turn" if self._mode == "turn" else "Move"
         self._step = self.workspace.session.begin(f"{verb} fixture {site}")
         return True
@@ -54,17 +61,20 @@ class MoveFixture(Tool):
         """Show the fixture where the pointer takes it."""
         if self._step is None or self._start is None or pick.section is None:
             return
-        pose = self._moved(pick) if self._mode == "move" else self._turned(pick)
+        pose = self._turned(pick) if self._mode == "turn" else self._moved(pick)
         self._step.show(edits.move_fixture(self._step.start, self._site, pose))
 
     def _moved(self, pick: Pick) -> FixturePose:
         assert self._start is not None
-        return self._start.shifted(pick.point_mm - self._from)
+        by = pick.point_mm - self._from
+        if self._mode == "slide":
+            by = float(by @ self._start.axis_lps) * self._start.axis_lps
+        return self._start.shifted(by)
 
     def _turned(self, pick: Pick) -> FixturePose:
         assert self._start is not None
         assert pick.section is not None
-        normal, pivot = pick.section.normal_lps, self._start.platform_lps_mm
+        normal, pivot = pick.section.normal_lps, self._pivot
         before, after = ((end - pivot) for end in (self._from, pick.point_mm))
         before, after = (v - normal * float(v @ normal) for v in (before, after))
         angle = np.arctan2(float(np.cross(before, after) @ normal), float(before @ after))
@@ -91,12 +101,12 @@ class MoveFixture(Tool):
             return ""
         if site != self.workspace.view.site:
             return "turn"
-        return "turn" if part == "apex" or pick.turning else "move"
+        return "turn" if part in ("apex", "top") or pick.turning else "move"
 
     def _hit(self, pick: Pick) -> tuple[str, str]:
         ordered = sorted(self.workspace.plan.fixtures.items(), key=lambda item: item[0] != self.workspace.view.site)
         for site, fixture in ordered:
-            part = part_under(fixture, pick)
+            part = part_under(fixture, pick, site == self.workspace.view.site)
             if part:
                 return site, part
         return "", ""
@@ -106,18 +116,21 @@ class MoveFixture(Tool):
         fixture = self.workspace.selected
         if fixture is None or fixture.locked:
             return
-        _, depth = work.place(fixture.apex_lps_mm)
-        if abs(float(depth[0])) < 1.5:
-            marks.paint_handles(work, fixture.apex_lps_mm, work.theme.mark)
+        for handle in (fixture.apex_lps_mm, fixture.pose.at_depth(-HANDLE_UP_MM)):
+            _, depth = work.place(handle)
+            if abs(float(depth[0])) < 1.5:
+                marks.paint_handles(work, handle, work.theme.mark)
         if self._step is not None:
             label = site_label(fixture.site, self.workspace.settings.notation)
             xy, _ = work.place(fixture.pose.platform_lps_mm)
             marks.tag(work, f"{self._mode} {label}", float(xy[0, 0]) + 14, float(xy[0, 1]) - 16, work.theme.mark)
 
 
-def part_under(fixture: PlacedFixture, pick: Pick) -> str:
-    """Tell which part of a fixture a pick touches: "apex", "body" or nothing."""
+def part_under(fixture: PlacedFixture, pick: Pick, in_hand: bool = True) -> str:
+    """Tell which part of a fixture a pick touches: "apex", "top" (handle over its platform), "body", nothing."""
     pose = fixture.pose
+    if in_hand and float(np.linalg.norm(pick.point_mm - pose.at_depth(-HANDLE_UP_MM))) <= pick.reach_mm * 1.2:
+        return "top"
     if float(np.linalg.norm(pick.point_mm - fixture.apex_lps_mm)) <= pick.reach_mm * 1.2:
         return "apex"
     offset = pick.point_mm - pose.platform_lps_mm

@@ -28,7 +28,7 @@ from app.steps.outcome_panel import OutcomePanel
 from app.steps.panel import PanelStack
 from app.steps.scan_panel import ScanPanel
 from app.steps.sheet_panel import SheetPanel
-from app.tools.move_fixture import MoveFixture
+from app.tools.move_crown import Resting
 from app.tools.tool import ToolBox
 from app.window.command_table import command_table
 from app.window.main_window import MainWindow
@@ -52,7 +52,7 @@ def build(
     workspace = Workspace(settings or Settings(), messages, jobs)
     messages.setParent(workspace)
     jobs.setParent(workspace)
-    toolbox = ToolBox(workspace, MoveFixture(workspace), workspace)
+    toolbox = ToolBox(workspace, Resting(workspace), workspace)
     dialogs = dialogs or Dialogs()
     case = CaseActions(workspace, dialogs)
     plan_actions = PlanActions(workspace, toolbox, generic_catalogue())
@@ -95,7 +95,7 @@ def build_for_user() -> MainWindow:
 
     window = build(read_settings(place), keep_settings=keep, log_place=str(log_path or ""))
     _catch_all(window.workspace.messages)
-    for path in sorted(lists_folder().glob("*.csv")):
+    for path in sorted((*lists_folder().glob("*.csv"), *lists_folder().glob("*.dcm"))):
         window.commands.guarded(lambda path=path: window.plan_actions.parts.open_list(path))
     return window
 

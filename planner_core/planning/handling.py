@@ -13,6 +13,9 @@ from planner_core.planning.fixture import FixturePose, PlacedFixture
 STEP_MM, STEP_DEG = 0.1, 0.5
 """One step of the keys (design)."""
 
+HANDLE_UP_MM = 3.0
+"""The handle that turns a fixture about its apex stands this far over the platform, mm (our choice)."""
+
 
 def _free(fixture: PlacedFixture) -> None:
     if fixture.locked:
