@@ -73,6 +73,13 @@ class AnatomyActions(Actions):
         self.workspace.view.select("")
         self.toolbox.take(ClickCanal(self.workspace, side, diameter_mm))
 
+    def change_canal(self, side: Side, diameter_mm: float | None = None) -> None:
+        """Take a marked canal's points in hand; it is followed anew after each drag."""
+        if self.plan.canal_of(side) is None:
+            raise PlannerError(f"The {side.value} canal is not marked yet.", "Mark it first.")
+        self.workspace.view.select("")
+        self.toolbox.take(ClickCanal(self.workspace, side, diameter_mm, change=True))
+
     def remove_canal(self, side: Side) -> None:
         """Take a canal away."""
         self.apply(f"Remove the {side.value} canal", edits.remove_canal, side)

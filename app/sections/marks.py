@@ -249,7 +249,8 @@ def paint_pair(work: Brushwork, point_lps_mm: FloatArray, name: str, colour: str
     painter.drawRect(QRectF(x - 5, y - 5, 10, 10))
     painter.drawLine(QPointF(x - 2.5, y), QPointF(x + 2.5, y))
     painter.drawLine(QPointF(x, y - 2.5), QPointF(x, y + 2.5))
-    tag(work, name, x + 9, y - 9, colour)
+    if name:
+        tag(work, name, x + 9, y - 9, colour)
 
 
 def paint_curve(

@@ -128,7 +128,7 @@ class StripView(QWidget):
         left, _ = self._origin(strip)
         return left + 0.5 + (station_mm - float(strip.stations_mm[0])) / strip.pixel_mm
 
-    def _place(self, name: str, value: Any, points: Any) -> Any:
+    def place(self, name: str, value: Any, points: Any) -> Any:
         """Give screen points (x, y) and mm outwards of the strip, kept while value and strip are the same."""
         strip = self.strip()
         assert strip is not None
@@ -197,7 +197,7 @@ class StripView(QWidget):
         for site, fixture in workspace.plan.fixtures.items():
             in_hand = site == view.site
             ends = np.stack([fixture.pose.platform_lps_mm, fixture.apex_lps_mm])
-            xy, _ = self._place(f"fixture:{site}", fixture, ends)
+            xy, _ = self.place(f"fixture:{site}", fixture, ends)
             wide = fixture.shape.diameter_mm / strip.pixel_mm
             line = QColor(theme.mark if in_hand else theme.fixture)
             fill = QColor(line)
@@ -240,7 +240,7 @@ class StripView(QWidget):
 
     def _paint_canal(self, painter: QPainter, side: str, strip: Strip) -> None:
         canal = drawn.canal_shape(self._workspace, side)
-        xy, _ = self._place(f"canal:{side}", canal, canal.path_lps_mm)
+        xy, _ = self.place(f"canal:{side}", canal, canal.path_lps_mm)
         width = float(np.mean(canal.radius_mm)) * 2 / strip.pixel_mm
         colour = self._workspace.theme.canal
         for first, last in _runs(canal.certain):

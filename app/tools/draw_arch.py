@@ -1,82 +1,103 @@
-"""Draw the arch curve by clicks in the axial view, or drag its points."""
+"""Draw the arch curve by clicks in the axial view, or drag its points; the strip follows at once."""
 
 from __future__ import annotations
 
 from typing import Any
 
 import numpy as np
-from PySide6.QtCore import QPointF
 
 from app.picks import Pick
 from app.sections import marks
-from app.tools.tool import Tool
+from app.tools.points import PointTool
 from app.view_state import ViewKind
 from app.workspace import Workspace
 from planner_core.anatomy.structures import ArchCurve
 from planner_core.case import edits
+from planner_core.case.session import Step
 from planner_core.errors import PlannerError
-from planner_core.geometry.frames import FloatArray
 
 LEAST_POINTS = 3
 
 
-class DrawArch(Tool):
-    """Clicks along the ridge, in any order; they are joined from the patient's right to the left."""
+class DrawArch(PointTool):
+    """Clicks along the ridge, in any order; they are joined from the patient's right to the left.
 
-    title = "Draw the arch"
+    A new arch is one step, kept with Enter. Changing one that is there, every drag is a step of its own.
+    """
+
+    views = frozenset({ViewKind.AXIAL.value})
+    least = LEAST_POINTS
+    sees_all = True
 
     def __init__(self, workspace: Workspace) -> None:
         super().__init__(workspace)
         arch = workspace.plan.arch
-        self.points: list[FloatArray] = [] if arch is None else list(arch.control_lps_mm)
-        self._held = -1
-        self._say()
+        self.points = [] if arch is None else list(arch.control_lps_mm)
+        self._is_new = arch is None
+        self._step: Step | None = None
+        self.title = "Draw the arch" if self._is_new else "Change the arch"
+        self.say()
 
-    def _say(self) -> None:
+    def say(self) -> None:
+        """Bring the hint up to date."""
         left = LEAST_POINTS - len(self.points)
         if left > 0:
             self.hint = (
                 f"Click along the middle of the ridge in the axial view: {left} more at least. Esc: not now."
             )
-        else:
+        elif self._is_new:
             self.hint = (
                 "Click for more points or drag them. Enter: keep the arch. Backspace: last point off. Esc: not now."
             )
+        else:
+            self.hint = "Drag a point in the axial view; click beside one for another. Ctrl+Z: back. Enter: done."
 
     def press(self, pick: Pick) -> bool:
         """Take the point under the pointer, or set a new one."""
-        if pick.where != ViewKind.AXIAL.value:
-            return False
-        for k, point in enumerate(self.points):
-            if float(np.linalg.norm(_flat(pick, point) - _flat(pick, pick.point_mm))) <= pick.reach_mm * 1.5:
-                self._held = k
+        if pick.double:
+            if pick.where in self.views and len(self.points) >= LEAST_POINTS:
+                self.finish()
+                self.on_end()
                 return True
-        self.points.append(np.array(pick.point_mm))
-        self._held = len(self.points) - 1
-        self._say()
-        self.on_change()
-        if pick.double and len(self.points) > LEAST_POINTS:
-            self.points.pop()
-            self.finish()
-            self.on_end()
+            return pick.where in self.views
+        self._take_over()
+        if not super().press(pick):
+            return False
+        if self._held < 0:
+            self._held = len(self.points) - 1
+        if not self._is_new:
+            self._step = self.workspace.session.begin("Change arch")
+            self._show()
         return True
 
+    def _take_over(self) -> None:
+        """Start from the arch as it is now: undo may have changed it."""
+        arch = self.workspace.plan.arch
+        if not self._is_new and arch is not None and len(self.points) >= LEAST_POINTS:
+            self.points = list(arch.control_lps_mm)
+
     def drag(self, pick: Pick) -> None:
-        """Move the held point."""
-        if 0 <= self._held < len(self.points):
-            held = self.points[self._held]
-            normal = np.zeros(3) if pick.section is None else pick.section.normal_lps
-            shift = pick.point_mm - held
-            self.points[self._held] = held + shift - normal * float(shift @ normal)
-            self.on_change()
+        """Move the held point; the strip and the sections follow."""
+        super().drag(pick)
+        self._show()
+
+    def _show(self) -> None:
+        curve = self.curve()
+        if self._step is not None and curve is not None:
+            self._step.show(edits.set_arch(self._step.start, curve))
 
     def release(self, pick: Pick) -> None:
-        """Let the point go."""
-        self._held = -1
+        """Let the point go; a change is one step."""
+        super().release(pick)
+        step, self._step = self._step, None
+        if step is not None and step.is_open:
+            step.commit()
 
-    def hover(self, pick: Pick) -> str:
-        """Show a cross in the axial view."""
-        return "point" if pick.where == ViewKind.AXIAL.value else ""
+    def revert(self) -> None:
+        """Leave the arch as it was before the drag in progress."""
+        step, self._step = self._step, None
+        if step is not None and step.is_open:
+            step.revert()
 
     def curve(self) -> ArchCurve | None:
         """Give the arch through the points so far; None with too few."""
@@ -97,20 +118,25 @@ class DrawArch(Tool):
         if kind is not ViewKind.AXIAL:
             return
         curve = self.curve()
-        if curve is not None:
+        if curve is not None and self._is_new:
             marks.paint_curve(work, curve.curve_lps_mm, work.theme.arch, dashed=True, width=1.6)
-        if self.points:
-            marks.paint_handles(work, np.array(self.points), work.theme.arch)
+        points = self.points
+        arch = self.workspace.plan.arch
+        if not self._is_new and arch is not None and self._held < 0:
+            points = list(arch.control_lps_mm)
+        if points:
+            marks.paint_handles(work, np.array(points), work.theme.arch)
 
     def back(self) -> None:
-        """Take the last point off."""
-        if self.points:
-            self.points.pop()
-            self._say()
-            self.on_change()
+        """Take the last point off a new arch."""
+        if self._is_new:
+            super().back()
 
     def finish(self) -> None:
-        """Keep the arch."""
+        """Keep a new arch; changes of an old one are kept already."""
+        if not self._is_new:
+            self.revert()
+            return
         curve = self.curve()
         if curve is None:
             raise PlannerError(
@@ -119,16 +145,3 @@ class DrawArch(Tool):
         self.workspace.apply("Draw arch", edits.set_arch, curve)
         middle = curve.point_at(0.0)
         self.workspace.view.go_to(middle, 0.0)
-
-
-def _flat(pick: Pick, point: FloatArray) -> FloatArray:
-    normal = np.zeros(3) if pick.section is None else pick.section.normal_lps
-    return np.asarray(point - normal * float(point @ normal))
-
-
-def screen_points(strip: Any, points: list[FloatArray]) -> list[QPointF]:
-    """Give where points of space stand on the strip's screen."""
-    if not points:
-        return []
-    xy, _ = strip._place("tool", points, np.array(points))
-    return [QPointF(x, y) for x, y in xy.tolist()]

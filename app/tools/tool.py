@@ -24,6 +24,8 @@ class Tool:
         self.workspace = workspace
         self.on_change: Callable[[], None] = lambda: None
         self.on_end: Callable[[], None] = lambda: None
+        self.on_redraw: Callable[[], None] = lambda: None
+        """What it paints has changed, its words have not."""
 
     def press(self, pick: Pick) -> bool:
         """Take a press, or leave it to others."""
@@ -80,6 +82,7 @@ class ToolBox(QObject):
         self.stop()
         tool.on_change = self._on_tool_change
         tool.on_end = self._on_tool_end
+        tool.on_redraw = self.redraw.emit
         self._active = tool
         self.changed.emit()
         self.redraw.emit()
