@@ -22,7 +22,13 @@ class Hole:
 
     centre_mm: FloatArray = field(converter=readonly)
     rim_mm: float
-    points_mm: FloatArray = field(converter=readonly)
+    edges_mm: FloatArray = field(converter=readonly)
+    """Shape (k, 2, 3)."""
+
+    @property
+    def points_mm(self) -> FloatArray:
+        """Corners of the rim, shape (k, 3)."""
+        return np.unique(self.edges_mm.reshape(-1, 3), axis=0)
 
 
 @frozen(eq=False)
@@ -37,23 +43,31 @@ class SurfaceReport:
         Longest rim first; an open scan has its own outer rim as the first.
     branching_mm : array of shape (k, 2, 3)
         Edges at which more than two triangles meet.
-    flipped_mm : array of shape (k, 3)
-        Middles of edges whose two triangles face opposite ways.
+    flipped_edges_mm : array of shape (k, 2, 3)
+        Edges whose two triangles face opposite ways.
     closed : bool
         No open and no branching edge.
     volume_mm3 : float or None
         Enclosed volume of a closed, consistently oriented surface.
     inward : bool
         Closed, and its triangles face inward.
+    extent_mm : float
+        Longest side of the box round the surface.
     """
 
     bodies: tuple[int, ...]
     holes: tuple[Hole, ...]
     branching_mm: FloatArray = field(converter=readonly)
-    flipped_mm: FloatArray = field(converter=readonly)
+    flipped_edges_mm: FloatArray = field(converter=readonly)
     closed: bool
     volume_mm3: float | None
     inward: bool
+    extent_mm: float
+
+    @property
+    def flipped_mm(self) -> FloatArray:
+        """Middles of the flipped edges, shape (k, 3)."""
+        return np.asarray(self.flipped_edges_mm.mean(axis=1))
 
     @property
     def watertight(self) -> bool:
@@ -82,10 +96,11 @@ def check_surface(surface: Surface) -> SurfaceReport:
         bodies=_bodies(triangles, len(points)),
         holes=_holes(points, directed),
         branching_mm=points[ends[branching]],
-        flipped_mm=points[ends[flipped]].mean(axis=1) if flipped.any() else np.empty((0, 3)),
+        flipped_edges_mm=points[ends[flipped]],
         closed=bool(closed),
         volume_mm3=None if volume is None else abs(volume),
         inward=volume is not None and volume < 0,
+        extent_mm=float(np.ptp(points, axis=0).max()),
     )
 
 
@@ -110,9 +125,10 @@ def _holes(points: FloatArray, directed: NDArray[np.int64]) -> tuple[Hole, ...]:
     count, labels = connected_components(graph, directed=False)
     lengths = np.linalg.norm(points[directed[:, 0]] - points[directed[:, 1]], axis=1)
     rims = np.bincount(labels[compact[:, 0]], weights=lengths, minlength=count)
-    members = np.split(used[np.argsort(labels, kind="stable")], np.cumsum(np.bincount(labels))[:-1])
+    of_edge = labels[compact[:, 0]]
+    members = np.split(np.argsort(of_edge, kind="stable"), np.cumsum(np.bincount(of_edge, minlength=count))[:-1])
     holes = [
-        Hole(points[rim].mean(axis=0), float(length), points[rim])
+        Hole(points[np.unique(directed[rim])].mean(axis=0), float(length), points[directed[rim]])
         for rim, length in zip(members, rims, strict=True)
     ]
     return tuple(sorted(holes, key=lambda hole: -hole.rim_mm))
