@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from pathlib import Path
 from typing import Any
 
 from attrs import evolve
@@ -11,8 +13,13 @@ from app.actions.parts import Parts
 from app.tools.tool import ToolBox
 from app.workspace import Workspace
 from planner_core.case import derived, edits
+from planner_core.case.plan import Plan
+from planner_core.findings import Finding
+from planner_core.planning.carriers import BearingArea
 from planner_core.planning.drilling import Guidance, Support
 from planner_core.planning.guide_inputs import DEFAULT_HARM_LIMIT
+from planner_core.planning.own_outcomes import OwnData, read_outcomes
+from planner_core.planning.seating import Pin
 
 
 class GuideActions(Actions):
@@ -22,14 +29,15 @@ class GuideActions(Actions):
         super().__init__(workspace, toolbox)
         self.parts = parts
 
-    def compare_guides(self) -> None:
-        """Work out every kind of guide against the limits, as a job."""
+    def evaluate(self) -> None:
+        """Work out draws, every kind of guide, assumptions and helps for the plan as it stands, as a job."""
         plan, workspace = self.plan, self.workspace
         job = workspace.jobs.start(
-            "Comparing the guides",
-            derived.choice_of,
+            "Weighing the guides",
+            derived.evaluation_of,
             plan,
-            key="choice",
+            catalogue=self.parts.catalogue,
+            key="evaluation",
             is_wanted=lambda: workspace.is_open and workspace.plan is plan,
         )
         job.succeeded.connect(lambda _: workspace.numbers_wanted.emit())
@@ -50,6 +58,43 @@ class GuideActions(Actions):
         if mouth != self.plan.mouth:
             self.apply("Record what was examined", edits.set_mouth, mouth)
 
+    def set_bearing_areas(self, areas: tuple[BearingArea, ...]) -> None:
+        """Say which stretches of mucosa or bone carry the guide."""
+        if areas != self.plan.guide.bearing_areas:
+            self.apply("Change what carries the guide", edits.set_bearing_areas, areas)
+
+    def set_pins(self, pins: tuple[Pin, ...]) -> None:
+        """Set the pins."""
+        self.apply("Change the pins", edits.set_pins, pins)
+
+    def set_wall(self, wall_mm: float) -> None:
+        """Set the thickness of the guide's wall."""
+        if abs(wall_mm - self.plan.guide.wall_mm) > 1e-9:
+            self.apply("Change the guide's wall", edits.set_wall, wall_mm)
+
+    def read_own_data(self, path: Path) -> None:
+        """Take the clinic's own outcomes from a file into the case, as a job."""
+        workspace, session = self.workspace, self.workspace.session
+        job = workspace.jobs.start(
+            "Reading outcomes",
+            _read_outcomes,
+            path,
+            key="own data",
+            is_wanted=lambda: workspace.is_open and workspace.session is session,
+        )
+        job.succeeded.connect(lambda found: workspace.when_free(lambda: self._take_own_data(*found)))
+        job.failed.connect(workspace.messages.report)
+
+    def _take_own_data(self, data: OwnData, findings: tuple[Finding, ...]) -> None:
+        for finding in findings:
+            self.workspace.messages.warn(finding.text)
+        self.set_own_data(data)
+
+    def set_own_data(self, data: OwnData | None) -> None:
+        """Put own outcomes into the case, or leave them out."""
+        if data is not self.plan.own_data:
+            self.apply("Read own outcomes" if data else "Leave own outcomes out", edits.set_own_data, data)
+
     def set_harm_limit(self, chance: float) -> None:
         """Set the chance of harm at a canal that is accepted."""
         now = self.plan.limits.harm_chance
@@ -67,3 +112,10 @@ class GuideActions(Actions):
         drills = self.parts.catalogue.drill_lists[list_id] if list_id else None
         if self.plan.guide.drill_list != drills:
             self.apply("Choose drill list", edits.set_drill_list, drills)
+
+
+def _read_outcomes(path: Path) -> tuple[OwnData, tuple[Finding, ...]]:
+    """Read own outcomes and work out what they change, so that the window finds it ready."""
+    data, findings = read_outcomes(path, time.strftime("%Y-%m-%d"))
+    derived.update_of(evolve(Plan(), own_data=data))
+    return data, findings

@@ -1,25 +1,21 @@
-"""The panel of Budget: what error does the bone forgive."""
+"""The panel of Budget: what error does the bone forgive. The answer on top, everything else one click deeper."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtCore import QSignalBlocker
-from PySide6.QtWidgets import QDoubleSpinBox, QGridLayout, QLabel, QWidget
-
+from app.steps.budget_choice import CompareBlock, DecidesBlock, HelpBlock, PilotBlock
+from app.steps.budget_parts import Block, Figures, Fold, Shown
+from app.steps.budget_risk import ErrorBlock, HarmBlock, SharesBlock
+from app.steps.budget_sources import AssumedBlock, OwnDataBlock, PublishedBlock
 from app.steps.panel import StepPanel
-from app.steps.parts import Facts, Lines, Row, ShareBar, Table, button, combo, label, state_icon, swatch
+from app.steps.parts import Lines, Row, combo
 from app.view_state import Step
 from app.words import mm, percent, site_words
-from planner_core.planning.choice import LIMITS_OF_ADVICE
-from planner_core.planning.guide_inputs import DEFAULT_HARM_LIMIT
-
-FAR_MM = 20.0
-"""Structures further away than this are left out of the panel, mm (our choice)."""
 
 
 class BudgetPanel(StepPanel):
-    """Chance of harm, leeway against need, errors, shares; for the site in hand."""
+    """Advice, chance of harm, leeway against need for the site in hand; the rest in blocks that open."""
 
     step = Step.BUDGET
     title = "Budget"
@@ -27,109 +23,48 @@ class BudgetPanel(StepPanel):
 
     def build(self) -> None:
         """Make the widgets."""
-        self.site = combo()
+        self.site = combo("budget-site")
         self.site.activated.connect(self._on_site)
-        head = self.section("Site")
-        head.add(Row(self.site, stretch=0))
-        answer = self.section("Answer")
+        answer = self.section("At this site")
+        answer.add(Row(self.site, stretch=0))
+        self.figures = Figures(3)
+        answer.add(self.figures)
         self.verdict = Lines()
         answer.add(self.verdict)
-        self.facts = Facts()
-        answer.add(self.facts)
-        harm = self.section("Chance of harm")
-        self.harms = Table(["Reaching", "Leeway", "Needed", "Chance (limit)"], stretch=0, most_rows=6)
-        harm.add(self.harms)
-        self.limit = QDoubleSpinBox()
-        self.limit.setObjectName("harm-limit")
-        self.limit.setRange(0.1, 20.0)
-        self.limit.setDecimals(1)
-        self.limit.setSingleStep(0.1)
-        self.limit.setSuffix(" %")
-        self.limit.setKeyboardTracking(False)
-        self.limit.setToolTip("1 % is the program's own choice; the clinician decides")
-        self.limit.valueChanged.connect(
-            lambda value: self.guarded(self.actions_.guide.set_harm_limit, value / 100.0)
-        )
-        harm.add(Row(label("Accepted chance at a canal", "note", wrap=False), self.limit))
-        errors = self.section("Error of the drill")
-        self.errors = Table(["Where", "Mean", "95 % below"], stretch=0)
-        errors.add(self.errors)
-        errors.add(
-            label(
-                "Dashed in the views: the 95 % envelope, the fixture's outline with the error of each depth added.",
-                "note",
-            )
-        )
-        shares = self.section("What the error at the apex is made of")
-        self.bar = ShareBar(self.workspace.theme)
-        shares.add(self.bar)
-        self.legend = QWidget()
-        self.legend_grid = QGridLayout(self.legend)
-        self.legend_grid.setContentsMargins(0, 0, 0, 0)
-        self.legend_grid.setHorizontalSpacing(7)
-        self.legend_grid.setVerticalSpacing(3)
-        self.legend_grid.setColumnStretch(1, 1)
-        shares.add(self.legend)
-        self._build_advice()
-        open_ = self.section("Assumptions and findings")
-        self.findings = Lines()
-        open_.add(self.findings)
-        self._legend_of: Any = None
-
-    def _build_advice(self) -> None:
         advice = self.section("Which guide can the bone bear? (all sites)")
         self.advice = Lines()
         advice.add(self.advice)
-        self.compare = button(
-            "Compare the guides",
-            lambda: self.guarded(self.actions_.guide.compare_guides),
-            "Work out every kind of guide against the limits of chance of harm",
-            name="compare-guides",
+        self.case_figures = Lines()
+        advice.add(self.case_figures)
+        self.findings = Lines()
+        self._rows.addWidget(self.findings)
+        more = self.section("More")
+        self.harm, self.errors, self.shares = (
+            self._fold(more, kind) for kind in (HarmBlock, ErrorBlock, SharesBlock)
         )
-        advice.add(Row(self.compare))
-        self.options = Table(["Guide", "Chance", "Spare", "Burden"], stretch=0, most_rows=10)
-        advice.add(self.options)
-        self.advice_note = label("", "note")
-        advice.add(self.advice_note)
+        self.helps = self._fold(more, HelpBlock)
+        self.compare = self._fold(more, CompareBlock)
+        self.decides = self._fold(more, DecidesBlock)
+        self.pilot = self._fold(more, PilotBlock)
+        self.published = self._fold(more, PublishedBlock)
+        self.own = self._fold(more, OwnDataBlock)
+        assert isinstance(self.own.block, OwnDataBlock)
+        self.own.block.ask = lambda title, kinds: self.case.dialogs.file(title, kinds)
+        self.assumed = self._fold(more, AssumedBlock)
+        self._asked_for: Any = None
 
-    def _show_advice(self) -> None:
-        choice, theme = self.workspace.numbers.choice, self.workspace.theme
-        self.compare.setEnabled(bool(self.workspace.plan.fixtures))
-        self.options.setVisible(choice is not None)
-        self.advice_note.setVisible(choice is not None)
-        if choice is None:
-            self.advice.show_lines([], theme, "Not worked out for the plan as it stands.")
-            return
-        state = "blocker" if choice.advised is None else "answered"
-        lines = [(state, choice.reason), *(("note", text) for text in choice.then)]
-        if choice.decisive is not None and choice.decisive.decides:
-            lines.append(("warning", f"The answer hangs on an assumption: {choice.decisive.label}."))
-        self.advice.show_lines(lines, theme)
-        rows, icons, tips = [], [], []
-        for option in choice.options:
-            words = "passes" if option.passes else ("over the limit" if option.eligible else "not open")
-            name = (
-                "free hand"
-                if option.support.value == "none"
-                else f"{option.support.value}, {option.guidance.value}"
-            )
-            spare = "–" if option.spare_mm == float("inf") else f"{mm(option.spare_mm)} mm"
-            rows.append(
-                (
-                    name,
-                    percent(option.worst_chance),
-                    spare,
-                    option.burden.words.replace("through the mucosa", "").strip(),
-                )
-            )
-            icons.append(
-                state_icon("answered" if option.passes else ("touches" if option.eligible else "open"), theme)
-            )
-            tips.append("\n".join([words, *(refusal.reason for refusal in option.refusals)]))
-        self.options.show_rows(rows, icons, tips, icon_column=0)
-        self.advice_note.setText(
-            f"Filled: passes. Square: over the limit. Ring: not open to this mouth. {LIMITS_OF_ADVICE}"
-        )
+    def _fold(self, section: Any, kind: type[Block]) -> Fold:
+        fold = Fold(kind(self.workspace, self.actions_, self.guarded))
+        section.add(fold)
+        return fold
+
+    @property
+    def folds(self) -> tuple[Fold, ...]:
+        """Every block, in their order."""
+        return (
+            self.harm, self.errors, self.shares, self.helps, self.compare, self.decides, self.pilot, self.published,
+            self.own, self.assumed,
+        )  # fmt: skip
 
     def refresh(self) -> None:
         """Bring them up to date."""
@@ -143,98 +78,96 @@ class BudgetPanel(StepPanel):
         site = workspace.view.site if workspace.view.site in sites else (sites[0] if sites else "")
         if site:
             self.site.setCurrentIndex(sites.index(site))
-        budget = workspace.numbers.budgets.get(site)
-        self.bar.theme = workspace.theme
-        limit = workspace.plan.limits.harm_chance
-        with QSignalBlocker(self.limit):
-            self.limit.setValue(100.0 * (DEFAULT_HARM_LIMIT if limit is None else limit))
-        self._show_advice()
+        numbers = workspace.numbers
+        fresh = numbers.is_complete and numbers.plan is workspace.plan
+        shown = Shown(
+            workspace.plan,
+            site,
+            numbers.budgets.get(site),
+            numbers.evaluation if fresh else None,
+            workspace.theme,
+            workspace.settings.notation,
+        )
+        self._show_answer(shown)
+        self._show_advice(shown)
+        for fold in self.folds:
+            fold.refresh(shown)
+        if fresh:
+            self._evaluate_when_due()
+
+    def _evaluate_when_due(self) -> None:
+        """Start what takes longer, once for each plan and scan check, while the panel is looked at."""
+        workspace, numbers = self.workspace, self.workspace.numbers
+        waits_for_check = workspace.plan.scan is not None and numbers.scan_check is None
+        due = workspace.plan, numbers.scan_check
+        asked = self._asked_for is not None and all(a is b for a, b in zip(self._asked_for, due, strict=True))
+        if numbers.evaluation is None and workspace.plan.fixtures and not waits_for_check and not asked:
+            self._asked_for = due
+            self.actions_.guide.evaluate()
+
+    def _show_answer(self, shown: Shown) -> None:
+        budget = shown.budget
         if budget is None:
-            text = "Place a fixture to see its budget." if not sites else "Being computed …"
-            self.verdict.show_lines([], workspace.theme, text)
-            self.facts.show_facts([])
-            self.harms.show_rows([])
-            self.errors.show_rows([])
-            self.bar.show_shares([])
-            self._show_legend(())
-            self.findings.show_lines([], workspace.theme)
+            self.figures.show_figures([("–", "chance of harm"), ("–", "leeway"), ("–", "needed")])
+            text = "Being computed …" if shown.plan.fixtures else "Place a fixture to see its budget."
+            self.verdict.show_lines([], shown.theme, text)
+            self.findings.show_lines([], shown.theme)
             return
-        self._show_answer(budget)
-        self._show_tables(budget)
-        self.bar.show_shares([(source.label, source.share) for source in _ranked(budget.sources)])
-        self._show_legend(_ranked(budget.sources))
-        self.findings.show_lines([(f.severity.value, f.text) for f in budget.findings], workspace.theme, "None.")
-
-    def _show_answer(self, budget: Any) -> None:
         decisive = budget.decisive
-        word = "within the limit" if budget.within_limits else "over the limit"
-        state = "answered" if budget.within_limits else "blocker"
-        lines = [(state, f"Chance of harm {percent(budget.chance_of_harm)}: {word}.")]
-        facts = [
-            ("Guide", f"{self.workspace.plan.guide.support.value}, {self.workspace.plan.guide.guidance.value}")
-        ]
-        if decisive is not None:
-            facts.append(
-                (
-                    "What decides",
-                    f"{decisive.obstacle}: {mm(decisive.leeway_mm)} mm leeway, {mm(decisive.need_mm)} mm needed",
-                )
+        if decisive is None:
+            self.figures.show_figures(
+                [
+                    ("–", "nothing marked near"),
+                    ("–", "leeway"),
+                    (f"{mm(budget.apex.p95_mm)} mm", "apex, 95 % below"),
+                ]
             )
-        self.verdict.show_lines(lines, self.workspace.theme)
-        self.facts.show_facts(facts)
+            text = "Nothing that the drill could harm is marked near this site: there is no chance to state."
+            self.verdict.show_lines([("warning", text)], shown.theme)
+        else:
+            self.figures.show_figures(
+                [
+                    (percent(decisive.chance), f"chance of harm, limit {100 * decisive.limit:g} %"),
+                    (f"{mm(decisive.leeway_mm)} mm", f"leeway to {decisive.obstacle}"),
+                    (f"{mm(decisive.need_mm)} mm", "leeway needed"),
+                ]
+            )
+            state = "answered" if budget.within_limits else "blocker"
+            word = "Within every limit" if budget.within_limits else "Over a limit"
+            whole = f"{percent(budget.chance_of_harm)} for everything marked near this site together"
+            guide = f"{shown.plan.guide.support.value}, {shown.plan.guide.guidance.value}"
+            self.verdict.show_lines([(state, f"{word} with this plan's guide ({guide}); {whole}.")], shown.theme)
+        self.findings.show_lines([(f.severity.value, f.text) for f in budget.findings], shown.theme)
 
-    def _show_tables(self, budget: Any) -> None:
-        theme = self.workspace.theme
-        near = [harm for harm in budget.harms if harm.decisive or harm.distance_mm <= FAR_MM]
-        self.harms.show_rows(
+    def _show_advice(self, shown: Shown) -> None:
+        if shown.evaluation is None:
+            waiting = "Being worked out for the plan as it stands …" if shown.plan.fixtures else ""
+            self.advice.show_lines([], shown.theme, waiting)
+            self.case_figures.show_lines([], shown.theme)
+            return
+        choice, guide = shown.evaluation.choice, shown.plan.guide
+        lines = [("blocker" if choice.advised is None else "answered", choice.reason)]
+        lines += [("note", text) for text in choice.then]
+        advised = choice.advised
+        if advised is not None and (advised.support, advised.guidance) != (guide.support, guide.guidance):
+            lines.append(
+                ("warning", f"This plan's guide is another one: {guide.support.value}, {guide.guidance.value}.")
+            )
+        if choice.decisive is not None and choice.decisive.decides:
+            basis = "the advised guide" if advised is not None else "the best of them"
+            lines.append(("warning", f"For {basis} the answer hangs on an assumption: {choice.decisive.label}."))
+        self.advice.show_lines(lines, shown.theme)
+        case = shown.evaluation.drawn.case_chance
+        self.case_figures.show_lines(
             [
                 (
-                    harm.obstacle,
-                    mm(harm.leeway_mm),
-                    mm(harm.need_mm),
-                    f"{percent(harm.chance)} ({100 * harm.limit:g} %)",
+                    "note",
+                    f"Chance of harm anywhere in this case, with its guide: {percent(case.value)} (95 % limits"
+                    f" {percent(case.low)} to {percent(case.high)} of {case.draws:,} draws).",
                 )
-                for harm in near
             ],
-            [state_icon("clear" if harm.chance <= harm.limit else "touches", theme) for harm in near],
-            [
-                f"Together ± {mm(harm.sigma_mm, 2)} mm along the nearest direction;"
-                f" ± {mm(harm.localisation_mm, 2)} mm of it is how well the structure is known"
-                for harm in near
-            ],
-            icon_column=0,
+            shown.theme,
         )
-        self.errors.show_rows(
-            [
-                ("Entry", f"{mm(budget.entry.mean_abs_mm, 2)} mm", f"{mm(budget.entry.p95_mm, 2)} mm"),
-                ("Apex", f"{mm(budget.apex.mean_abs_mm, 2)} mm", f"{mm(budget.apex.p95_mm, 2)} mm"),
-                ("Angle", f"{mm(budget.angle_mean_deg)}°", f"{mm(budget.angle_p95_deg)}°"),
-                ("Depth (+ deeper)", f"{budget.depth_mean_mm:+.2f} mm", f"± {mm(budget.depth_p95_mm, 2)} mm"),
-            ]
-        )
-
-    def _show_legend(self, sources: tuple[Any, ...]) -> None:
-        if sources is self._legend_of:
-            return
-        self._legend_of = sources
-        while (item := self.legend_grid.takeAt(0)) is not None:
-            widget = item.widget()
-            if widget is not None:
-                widget.deleteLater()
-        theme = self.workspace.theme
-        for k, source in enumerate(sources):
-            mark = QLabel()
-            colour = theme.accent if k == 0 else theme.muted
-            mark.setPixmap(swatch(colour, self.bar.pattern(k), theme.line))
-            words = label(f"{source.label}: {source.value_text}")
-            words.setToolTip(f"Source: {source.source_text} {source.mark}".strip())
-            self.legend_grid.addWidget(mark, k, 0)
-            self.legend_grid.addWidget(words, k, 1)
-            self.legend_grid.addWidget(label(f"{100 * source.share:.0f} %", wrap=False), k, 2)
 
     def _on_site(self, index: int) -> None:
         self.workspace.view.select(str(self.site.itemData(index)))
-
-
-def _ranked(sources: tuple[Any, ...]) -> tuple[Any, ...]:
-    return tuple(sorted(sources, key=lambda source: -source.share))

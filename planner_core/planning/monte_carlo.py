@@ -369,15 +369,17 @@ def disagreements(first: Mapping[str, SiteBudget], drawn: DrawnBudget) -> tuple[
             ("angle 95 %", budget.angle_p95_deg, other.angle_p95_deg),
         ):
             if abs(ours - theirs) > AGREEMENT * theirs:
-                text = f"{label}: first order {ours:.2f}, Monte Carlo {theirs:.2f}; they differ by more than 5 %."
+                text = f"{label}: {ours:.2f} by formula, {theirs:.2f} by random draws; more than 5 % apart."
                 found.append(Finding(Severity.WARNING, "evaluations-differ", text, site))
         chance = other.chance_of_harm
         low, high = chance.low * (1.0 - AGREEMENT), chance.high * (1.0 + AGREEMENT)
         if not low <= budget.chance_of_harm <= high:
+            less = budget.chance_of_harm < low
             text = (
-                f"Chance of harm: first order {100 * budget.chance_of_harm:.2f} %, Monte Carlo "
-                f"{100 * chance.value:.2f} % ({100 * chance.low:.2f} to {100 * chance.high:.2f}); "
-                "the Monte Carlo figure knows the obstacle's shape."
+                f"Chance of harm here: {100 * budget.chance_of_harm:.2f} % by formula, {100 * chance.value:.2f} % "
+                f"by random draws (95 % limits {100 * chance.low:.2f} to {100 * chance.high:.2f} %). The draws "
+                "follow each structure's shape; the advice stands on the formula"
+                + (", which finds less harm." if less else ", the larger of the two.")
             )
-            found.append(Finding(Severity.NOTE, "evaluations-differ", text, site))
+            found.append(Finding(Severity.WARNING if less else Severity.NOTE, "evaluations-differ", text, site))
     return tuple(found)

@@ -21,6 +21,7 @@ from planner_core.case.derived.scan import known_scan_check
 from planner_core.case.plan import Plan
 from planner_core.errors import PlannerError
 from planner_core.findings import Finding
+from planner_core.planning.calibration import PublishedCheck, published_checks
 from planner_core.planning.catalogue import Catalogue, generic_catalogue
 from planner_core.planning.choice import Choice
 from planner_core.planning.drilling import Guidance, Support
@@ -54,6 +55,8 @@ class Evaluation:
     helps : mapping of site to tuple of Help
     drifts : mapping of site to DriftComparison
         Empty where the scan's grey values do not allow it.
+    published : tuple of PublishedCheck
+        The model in its reference configurations beside the published series; the same for every plan.
     """
 
     choice: Choice
@@ -62,6 +65,7 @@ class Evaluation:
     effects: tuple[Effect, ...]
     helps: Mapping[str, tuple[Help, ...]]
     drifts: Mapping[str, DriftComparison]
+    published: tuple[PublishedCheck, ...]
 
 
 _evaluations: Memory[Evaluation] = Memory(4)
@@ -120,7 +124,8 @@ def _evaluate(plan: Plan, progress: Progress, catalogue: Catalogue) -> Evaluatio
     progress(0.9, "Looking at the bone round the bores")
     drifts = _drifts(plan, guide)
     progress(1.0)
-    return Evaluation(choice, drawn, disagreements(budgets_of(plan), drawn), effects, helps, drifts)
+    differences = disagreements(budgets_of(plan), drawn)
+    return Evaluation(choice, drawn, differences, effects, helps, drifts, published_checks())
 
 
 def _markers(plan: Plan) -> int | None:
