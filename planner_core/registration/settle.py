@@ -33,9 +33,10 @@ SETTLE_STAGES = (Stage(2500, 2.5, 2.5, 4), Stage(3000, 1.6, 1.2, 5), Stage(3500,
 MIRROR_STAGES = (Stage(2000, 4.0, 4.0, 4), *SETTLE_STAGES)
 SCORE = Stage(6000, 1.2, 0.6, 1)
 
-SURE_SCORE, SURE_AFTER = 0.5, 6
-"""When this share of the surface finds its edge, and so many restarts in a row found nothing better, further ones
-are spared (our choice: a wrong place scores up to 0.13 in tests/studies, a clean mouth's right one above 0.5)."""
+SURE_SCORE, SURE_AFTER, ANY_AFTER = 0.5, 6, 10
+"""After so many restarts in a row that found nothing better further ones are spared: the first number when this
+share of the surface finds its edge, the second always (our choice: a wrong place scores up to 0.13 in
+tests/studies, a clean mouth's right one above 0.5)."""
 
 BETTER = 0.01
 """A place must score better by this much to count as news (our choice: above the score's own noise)."""
@@ -104,7 +105,7 @@ def settle(
     for number, (step, turned) in enumerate(steps):
         progress(number / len(steps), "Fitting the surface to the edges of the scan")
         before, base = max(places, key=lambda place: place[0])
-        if before >= SURE_SCORE and idle >= SURE_AFTER:
+        if idle >= (SURE_AFTER if before >= SURE_SCORE else ANY_AFTER):
             break
         step = np.concatenate([step[:3], base.apply_direction(step[3:])]) if turned else step
         try_from(moved_by(base, step, base.apply(middle)))

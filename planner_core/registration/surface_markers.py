@@ -1,4 +1,4 @@
-"""Markers in a surface scan: round bumps found by themselves, or clicked and snapped to the bump."""
+"""Markers in a surface scan: round bumps and flat discs found by themselves, or clicked and snapped to."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from planner_core.geometry.surface import Surface
 from planner_core.progress import Progress, silent
 from planner_core.registration.markers import LARGEST_MM, SMALLEST_MM, Marker
 from planner_core.registration.sphere_fit import SphereFit, fit_sphere
+from planner_core.registration.surface_discs import find_discs, measure_disc
 from planner_core.registration.surface_sample import looks_inside_out
 
 VOTE_CELL_MM = 0.35
@@ -29,6 +30,9 @@ PMC6981254, PMC7966190; S; cusps do not)."""
 
 NORMAL_AGREES = 0.85
 """Cosine within which a point's normal must point away from the bump's centre."""
+
+SURE_BALL, ENOUGH_BALLS = 0.5, 4
+"""So many bumps of at least this quality are the markers of this mouth (our choice)."""
 
 SNAP_MM = 2.5
 """A click is snapped to a bump whose surface passes within this distance, mm (our choice: a click's own
@@ -89,14 +93,15 @@ class _Bumps:
 
 
 def find_surface_markers(surface: Surface, *, most: int = 40, progress: Progress = silent) -> tuple[Marker, ...]:
-    """Find round bumps of marker size on a surface, best first; cusps may be among them.
+    """Find round bumps and flat discs of marker size on a surface, best first; cusps may be among them.
 
-    Every point votes for the place a radius below it; balls gather the votes of all their points.
+    Every point votes for the place a radius below it; balls gather the votes of all their points. Discs are looked
+    for by their flat top and steep rim.
     """
     bumps = _Bumps(surface)
     candidates: list[tuple[float, FloatArray, float]] = []
     for number, radius in enumerate(VOTE_RADII_MM):
-        progress(number / len(VOTE_RADII_MM), "Looking for markers on the surface")
+        progress(0.8 * number / len(VOTE_RADII_MM), "Looking for markers on the surface")
         candidates += _votes(bumps, radius)
     candidates.sort(key=lambda item: -item[0])
     found: list[Marker] = []
@@ -107,6 +112,13 @@ def find_surface_markers(surface: Surface, *, most: int = 40, progress: Progress
         same = [k for k, other in enumerate(found) if np.linalg.norm(other.centre_mm - marker.centre_mm) < 0.8]
         if all(found[k].quality < marker.quality for k in same):
             found = [other for k, other in enumerate(found) if k not in same] + [marker]
+    # Markers of one mouth are of one kind: where enough balls stand out nobody looks for discs.
+    if sum(marker.quality >= SURE_BALL for marker in found) < ENOUGH_BALLS:
+        progress(0.8, "Looking for discs on the surface")
+        discs = find_discs(bumps.points, bumps.normals, bumps.tree)
+        # A low cap through a disc's rim passes for a ball, but no ball has a flat top.
+        found = [m for m in found if all(np.linalg.norm(d.centre_mm - m.centre_mm) > d.radius_mm for d in discs)]
+        found += discs
     progress(1.0, "")
     return tuple(sorted(found, key=lambda marker: -marker.quality)[:most])
 
@@ -144,6 +156,11 @@ def snap_to_marker(surface: Surface, click_mm: AnyArray) -> Marker:
     click = readonly(click_mm)
     bumps = _Bumps(surface)
     near = bumps.tree.query_ball_point(click, SNAP_MM)
+    if near:
+        nearest = int(bumps.tree.query(click)[1])
+        disc = measure_disc(bumps.points, bumps.normals, bumps.tree, bumps.points[nearest], bumps.normals[nearest])
+        if disc is not None:
+            return disc
     best: Marker | None = None
     some = np.random.default_rng(0).permutation(np.array(near, dtype=np.intp))[:60]
     for k in some:

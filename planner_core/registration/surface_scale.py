@@ -67,7 +67,7 @@ def _step(seen: SurfaceFit, pose: RigidTransform, middle: FloatArray, used: AnyA
     matrix[6:9, 6:9] += np.diag(1.0 / np.array(OFFSET_PRIOR_MM) ** 2)
     matrix += 1e-6 * np.eye(10)
     step = np.linalg.solve(matrix, rows.T @ (weight * (seen.residual_mm[used] + seen.offsets_mm[kind])))
-    return step, float(np.sqrt(np.linalg.inv(matrix)[9, 9]))
+    return np.asarray(step, dtype=np.float64), float(np.sqrt(np.linalg.inv(matrix)[9, 9]))
 
 
 def scale_finding(field_: GreyField, sample: SurfaceSample, fit: SurfaceFit) -> list[Finding]:

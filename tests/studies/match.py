@@ -78,8 +78,9 @@ def study(
     each = max(1, trials // len(KINDS))
     rows = _kept(store, seed)
     version = code_version()
-    for kind in kinds:
-        for mouth_number in range(-(-each // TRIALS_PER_MOUTH[kind])):
+    mouths_each = {kind: -(-each // TRIALS_PER_MOUTH[kind]) for kind in kinds}
+    for mouth_number in range(max(mouths_each.values())):
+        for kind in (k for k in kinds if mouth_number < mouths_each[k]):
             numbers = range(min(TRIALS_PER_MOUTH[kind], each - mouth_number * TRIALS_PER_MOUTH[kind]))
             missing = [k for k in numbers if (kind, mouth_number, k) not in rows]
             if not missing or (until is not None and time.monotonic() > until):

@@ -7,6 +7,8 @@ from functools import cache
 import numpy as np
 import pytest
 
+from phantoms.scenes import random_mouth
+from phantoms.surface_scan import scan_surface
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import RigidTransform
 from planner_core.geometry.surface import Surface
@@ -107,25 +109,71 @@ def test_a_sphere_fit_gives_back_the_sphere() -> None:
 # --- Surface -------------------------------------------------------------------------------------------------
 
 
-@cache
-def bumpy() -> tuple[Surface, np.ndarray]:
-    """A wavy sheet with five balls half sunk into it."""
-    step = 0.2
-    x, y = np.meshgrid(np.arange(-20, 20, step), np.arange(-15, 15, step), indexing="ij")
-    z = 0.8 * np.sin(x / 4.0) + 0.6 * np.cos(y / 5.0)
-    centres = np.array([[-14.0, -9.0], [12.0, -8.0], [-3.0, 9.0], [15.0, 8.0], [2.0, -2.0]])
-    heights = 0.8 * np.sin(centres[:, 0] / 4.0) + 0.6 * np.cos(centres[:, 1] / 5.0) + 0.2
-    radius = 0.9
-    for (cx, cy), cz in zip(centres, heights, strict=True):
-        flat = (x - cx) ** 2 + (y - cy) ** 2
-        ball = cz + np.sqrt(np.clip(radius**2 - flat, 0.0, None))
-        z = np.where(flat < radius**2, np.maximum(z, ball), z)
+def sheet(x: np.ndarray, y: np.ndarray, z: np.ndarray) -> Surface:
+    """A height field as a surface."""
     points = np.column_stack([x.ravel(), y.ravel(), z.ravel()])
     n, m = x.shape
     i, j = np.meshgrid(np.arange(n - 1), np.arange(m - 1), indexing="ij")
     a, b, c, d = i * m + j, (i + 1) * m + j, (i + 1) * m + j + 1, i * m + j + 1
     faces = np.concatenate([np.stack([a, b, c], -1).reshape(-1, 3), np.stack([a, c, d], -1).reshape(-1, 3)])
-    return Surface(points, faces, "surface:lower"), np.column_stack([centres, heights])
+    return Surface(points, faces, "surface:lower")
+
+
+PLACES = np.array([[-14.0, -9.0], [12.0, -8.0], [-3.0, 9.0], [15.0, 8.0], [2.0, -2.0]])
+
+
+def wavy(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    return 0.8 * np.sin(x / 4.0) + 0.6 * np.cos(y / 5.0)
+
+
+@cache
+def bumpy() -> tuple[Surface, np.ndarray]:
+    """A wavy sheet with five balls half sunk into it."""
+    x, y = np.meshgrid(np.arange(-20, 20, 0.2), np.arange(-15, 15, 0.2), indexing="ij")
+    z = wavy(x, y)
+    heights = wavy(*PLACES.T) + 0.2
+    radius = 0.9
+    for (cx, cy), cz in zip(PLACES, heights, strict=True):
+        flat = (x - cx) ** 2 + (y - cy) ** 2
+        ball = cz + np.sqrt(np.clip(radius**2 - flat, 0.0, None))
+        z = np.where(flat < radius**2, np.maximum(z, ball), z)
+    return sheet(x, y, z), np.column_stack([PLACES, heights])
+
+
+def with_discs(radius_mm: float, thick_mm: float, step_mm: float) -> tuple[Surface, np.ndarray]:
+    """The sheet with five flat discs lying on it, seen as a scanner samples it, and the discs' middles."""
+    rng = np.random.default_rng(5)
+    x, y = np.meshgrid(np.arange(-20, 20, step_mm), np.arange(-15, 15, step_mm), indexing="ij")
+    z, middles = wavy(x, y), []
+    for cx, cy in PLACES + rng.uniform(-0.2, 0.2, PLACES.shape):
+        gx, gy = 0.2 * np.cos(cx / 4.0), -0.12 * np.sin(cy / 5.0)
+        up = np.array([-gx, -gy, 1.0]) / np.sqrt(gx**2 + gy**2 + 1.0)
+        top = np.array([cx, cy, wavy(cx, cy)]) + thick_mm * up
+        plateau = top[2] + gx * (x - top[0]) + gy * (y - top[1])
+        z = np.where((x - cx) ** 2 + (y - cy) ** 2 < radius_mm**2, plateau, z)
+        middles.append(top - 0.5 * thick_mm * up)
+    return sheet(x, y, z + rng.normal(scale=0.01, size=z.shape)), np.array(middles)
+
+
+@pytest.mark.parametrize(("radius_mm", "thick_mm", "step_mm"), [(1.1, 0.5, 0.2), (1.4, 0.5, 0.3), (0.7, 0.4, 0.15)])
+def test_flat_discs_are_found_on_a_surface(radius_mm: float, thick_mm: float, step_mm: float) -> None:
+    surface, middles = with_discs(radius_mm, thick_mm, step_mm)
+    found = find_surface_markers(surface)
+    distance = np.linalg.norm(np.array([m.centre_mm for m in found])[None] - middles[:, None], axis=2)
+    assert distance.min(axis=1).max() < 0.12
+    assert len(found) == len(middles)
+    nearest = [found[k] for k in distance.argmin(axis=1)]
+    assert all(m.radius_mm == pytest.approx(radius_mm, abs=0.12) for m in nearest)
+    # What is stated of each is about what it is off.
+    stated = np.sqrt(np.mean([m.localisation_mm**2 for m in nearest]))
+    assert 0.4 < np.sqrt(np.mean(distance.min(axis=1) ** 2)) / stated < 1.6
+    clicked = snap_to_marker(surface, middles[1] + [0.3, -0.2, 0.5])
+    assert clicked.centre_mm == pytest.approx(middles[1], abs=0.12)
+
+
+def test_teeth_and_mucosa_show_no_discs() -> None:
+    bumps = scan_surface(random_mouth(11, restorations="none", missing=(36, 46)), seed=2, step_mm=0.5).surface
+    assert all(m.shape == "ball" for m in find_surface_markers(bumps))
 
 
 def test_bumps_are_found_on_a_surface_and_snapped_to() -> None:
