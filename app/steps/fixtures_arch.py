@@ -134,7 +134,7 @@ class ArchBlock(Block):
         """Bring them up to date."""
         fixtures = self.plan.fixtures
         self.setVisible(len(fixtures) >= 2 or self.is_open)
-        self.say("" if len(fixtures) < 3 or self.plan.arch is None else self._answer())
+        self.say("" if len(fixtures) < 3 or self.plan.arch is None else self._summary())
         if not self.is_open:
             return
         design = self.plan.design
@@ -148,7 +148,7 @@ class ArchBlock(Block):
         arch = self.plan.arch
         return arch.outward_at(0.0) if arch is not None else np.array([0.0, -1.0, 0.0])
 
-    def _answer(self) -> str:
+    def _summary(self) -> str:
         spread = spread_of(tuple(self.plan.fixtures.values()), self._forward())
         worst = max(self._residuals().values(), default=0.0)
         return f"spread {mm(spread.spread_mm)} mm, path within {worst:.0f}°"

@@ -84,15 +84,15 @@ class HandBlock(Block):
         self.add(Row(label("Turn about", "note", wrap=False), self.pivot, self.lock, stretch=1))
         self.other = combo("parallel-to")
         self.parallel = button(
-            "Parallel", self._parallel, "Turn it parallel to the chosen fixture", name="parallel"
+            "Turn", self._parallel, "Turn it parallel to the chosen fixture", name="parallel"
         )
-        self.add(Row(label("To", "note", wrap=False), self.other, self.parallel, stretch=1))
+        self.add(Row(label("Parallel to", "note", wrap=False), self.other, self.parallel, stretch=1))
         self.copy_site = combo("copy-site")
         self.copy = button("Copy", self._copy, "The same fixture at the chosen site, parallel", name="copy-fixture")
         self.mirror = button(
             "Mirror", self._mirror, "Mirror it to the other side of the arch", name="mirror-fixture"
         )
-        self.add(Row(label("At", "note", wrap=False), self.copy_site, self.copy, self.mirror, stretch=1))
+        self.add(Row(label("Copy to", "note", wrap=False), self.copy_site, self.copy, self.mirror, stretch=1))
         self.abutment, self.position = combo("abutment"), combo("abutment-position")
         self.abutment.activated.connect(self._on_abutment)
         self.position.activated.connect(self._on_abutment)

@@ -80,8 +80,8 @@ def test_the_residual_is_never_called_accuracy(open_plan: Callable[..., Any]) ->
     assert "accuracy" not in text.lower()
     assert "Residual of the fit" in text
     assert "not the error at a site" in text
-    assert "36 entry" in text
-    assert "46 apex" in text
+    assert "95 % of errors below" in text
+    assert "46" in text
 
 
 def test_a_changed_pair_makes_the_match_stale_on_the_panel(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
@@ -104,11 +104,12 @@ def test_the_ledger_has_state_as_word_and_shape(open_plan: Callable[..., Any]) -
     window = open_plan(full_plan())
     window.workspace.view.select("36")
     shown = panel(window, Step.FIXTURES)
-    rows = [[shown.ledger.item(r, c).text() for c in range(4)] for r in range(shown.ledger.rowCount())]
+    table = shown.ledger_block.table
+    rows = [[table.item(r, c).text() for c in range(4)] for r in range(table.rowCount())]
     assert any(row[0] == "canal left" for row in rows)
     assert all(row[3] in ("clear", "inside margin", "touches") for row in rows)
-    assert all(not shown.ledger.item(r, 3).icon().isNull() for r in range(len(rows)))
-    assert all("Margin" in shown.ledger.item(r, 0).toolTip() for r in range(len(rows)))
+    assert all(not table.item(r, 3).icon().isNull() for r in range(len(rows)))
+    assert all("Source" in table.item(r, 0).toolTip() for r in range(len(rows)))
 
 
 def test_typed_numbers_move_the_fixture(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
@@ -117,13 +118,13 @@ def test_typed_numbers_move_the_fixture(open_plan: Callable[..., Any], qtbot: Qt
     workspace.view.select("36")
     shown = panel(window, Step.FIXTURES)
     start = workspace.plan.fixtures["36"].pose
-    before = shown.numbers.boxes["height"].value()
-    shown.numbers.boxes["height"].setValue(before - 1.5)
+    before = shown.hand_block.numbers.boxes["height"].value()
+    shown.hand_block.numbers.boxes["height"].setValue(before - 1.5)
     moved = workspace.plan.fixtures["36"].pose
     assert moved.platform_lps_mm - start.platform_lps_mm == pytest.approx([0.0, 0.0, -1.5], abs=0.06)
     settle(window, qtbot)
     shown.refresh()
-    shown.numbers.boxes["across"].setValue(10.0)
+    shown.hand_block.numbers.boxes["across"].setValue(10.0)
     turned = workspace.plan.fixtures["36"].pose
     arch = workspace.plan.arch
     outward = arch.outward_at(arch.station_of(turned.platform_lps_mm))
@@ -144,12 +145,17 @@ def test_the_budget_shows_chance_leeway_need_and_shares_that_add_up(open_plan: C
     window = open_plan(full_plan())
     window.workspace.view.select("36")
     shown = panel(window, Step.BUDGET)
-    text = text_of(shown)
     budget = window.workspace.numbers.budgets["36"]
-    assert "Chance of harm" in text
-    assert "mm leeway" in text
-    assert sum(share for _, share in shown.bar.shares) == pytest.approx(1.0)
-    assert f"{budget.apex.p95_mm:.2f} mm" in text
+    figures = [number.text() for number in shown.figures.numbers]
+    decisive = budget.decisive
+    assert figures[1:] == [f"{decisive.leeway_mm:.1f} mm", f"{decisive.need_mm:.1f} mm"]
+    assert decisive.obstacle in shown.figures.words[1].text()
+    for fold in (shown.shares, shown.errors, shown.harm):
+        assert not fold.is_open
+        fold.heading.click()
+    assert sum(share for _, share in shown.shares.block.bar.shares) == pytest.approx(1.0)
+    assert shown.errors.block.errors.item(1, 2).text() == f"{budget.apex.p95_mm:.2f} mm"
+    assert shown.harm.block.harms.rowCount() >= 1
 
 
 def test_guide_choices_become_steps(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
@@ -208,39 +214,76 @@ def test_a_place_is_proposed_and_an_alternative_can_be_taken(open_plan: Callable
     plan = edits.delete_fixture(full_plan(), "36")
     window = open_plan(plan)
     shown = panel(window, Step.FIXTURES)
-    shown.site.setCurrentIndex(shown.site.findData("36"))
+    place = shown.place_block
+    place.site.setCurrentIndex(place.site.findData("36"))
     click(window, Step.FIXTURES, "propose-fixture", qtbot)
     qtbot.waitUntil(lambda: "36" in window.workspace.plan.fixtures or bool(window.said.problems), timeout=60000)
     assert window.said.problems == []
     settle(window, qtbot)
-    assert shown._proposal.site == "36"
+    assert place._proposal.site == "36"
     shown.refresh()
-    count = shown.proposals.rowCount()
+    count = place.proposals.rowCount()
     assert count >= 1
-    shown.proposals.cellClicked.emit(count - 1, 0)
+    place.proposals.cellClicked.emit(count - 1, 0)
     settle(window, qtbot)
-    wanted = shown._proposal.suggestions[count - 1].fixture
+    wanted = place._proposal.suggestions[count - 1].fixture
     assert window.workspace.plan.fixtures["36"].shape.shape_id == wanted.shape.shape_id
 
 
-def test_the_guides_are_compared_on_request_and_the_answer_goes_with_the_plan(
-    open_plan: Callable[..., Any], qtbot: QtBot
-) -> None:
-    window = open_plan(edits.set_lock(full_plan(), "46", True))
+def test_the_advice_comes_by_itself_and_goes_with_the_plan(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
+    window = open_plan(edits.set_lock(full_plan(), "46", True), shown=True)
     shown = panel(window, Step.BUDGET)
-    assert "Not worked out" in text_of(shown)
-    click(window, Step.BUDGET, "compare-guides", qtbot)
-    qtbot.waitUntil(lambda: window.workspace.numbers.choice is not None, timeout=60000)
+    qtbot.waitUntil(lambda: "Being worked out" in text_of(shown), timeout=5000)
+    qtbot.waitUntil(lambda: window.workspace.numbers.evaluation is not None, timeout=60000)
     settle(window, qtbot)
     shown.refresh()
-    assert shown.options.rowCount() == 10
-    choice = window.workspace.numbers.choice
-    assert choice.reason in text_of(shown)
+    evaluation = window.workspace.numbers.evaluation
+    qtbot.waitUntil(lambda: evaluation.choice.reason in text_of(shown), timeout=5000)
+    shown.compare.heading.click()
+    assert shown.compare.block.options.rowCount() == 10
+    shown.compare.block.options.selectRow(0)
+    qtbot.waitUntil(lambda: "apex 95 % below" in text_of(shown.compare.block), timeout=5000)
+    for fold in shown.folds:
+        if not fold.is_open:
+            fold.heading.click()
+    assert len(shown.helps.block.helps.lines) == len(evaluation.helps[window.workspace.view.site or "36"])
+    qtbot.waitUntil(lambda: "our choice" in text_of(shown.assumed.block), timeout=5000)
+    assert "missed" in text_of(shown.published.block)
     window.workspace.view.select("36")
+    before = window.workspace.plan
     window.commands.run("fixture.move_deeper")
+    assert window.workspace.plan is not before
+    shown.refresh()
+    assert evaluation.choice.reason not in text_of(shown)
+    settle(window, qtbot)
+
+
+def test_own_outcomes_come_from_a_file_and_weigh_visibly(
+    open_plan: Callable[..., Any], qtbot: QtBot, tmp_path: Any
+) -> None:
+    window = open_plan(full_plan())
+    shown = panel(window, Step.BUDGET)
+    block = shown.own.block
+    head = "guide,site,length_mm,entry_mm,apex_mm,angle_deg,support,guidance,kind"
+    rows = [f"G{k},36,10,0.9,1.1,2.5,teeth,all drills and fixture,clinical" for k in range(6)]
+    rows += ["B1,36,10,0.2,0.2,0.5,teeth,all drills and fixture,bench", "G9,36,10,0.9,9.9,2.5,teeth,all drills,"]
+    (tmp_path / "own.csv").write_text("\n".join([head, *rows]))
+    window.case.dialogs.answers["file"] = tmp_path / "own.csv"
+    shown.own.heading.click()
+    block.read.click()
+    qtbot.waitUntil(lambda: window.workspace.plan.own_data is not None, timeout=60000)
     settle(window, qtbot)
     shown.refresh()
-    assert "Not worked out" in text_of(shown)
+    text = text_of(block)
+    assert "6 fixtures of 6 guides are worth 6.0 independent cases" in text
+    assert "Bench, kept apart" in text
+    assert "cannot belong to one" in text
+    assert any("Line 9" in sentence for sentence in window.said.texts)
+    sources = {s.name: s for s in window.workspace.numbers.budgets["36"].sources}
+    assert "own.csv" in sources["execution"].source_text
+    block.remove.click()
+    settle(window, qtbot)
+    assert window.workspace.plan.own_data is None
 
 
 def test_the_clinics_own_lists_are_kept_and_offered(
@@ -268,8 +311,8 @@ def test_the_clinics_own_lists_are_kept_and_offered(
     settle(window, qtbot)
     assert "0.4 mm beyond the depth" in text_of(guide)
     fixtures = panel(window, Step.FIXTURES)
-    fixtures.kind.setCurrentIndex(fixtures.kind.findText("House fixture 4.1 x 9"))
-    assert fixtures._shape().length_mm == 9.0
+    fixtures.place_block.kind.setCurrentIndex(fixtures.place_block.kind.findText("House fixture 4.1 x 9"))
+    assert fixtures.place_block.shape().length_mm == 9.0
     (tmp_path / "bad.csv").write_text("nothing,useful\n1,2\n")
     window.case.dialogs.answers["file"] = tmp_path / "bad.csv"
     window.commands.run("parts.open")
@@ -287,7 +330,8 @@ def test_facts_and_limits_become_steps(open_plan: Callable[..., Any], qtbot: QtB
     assert window.workspace.session.undo_label == "Record what was examined"
     settle(window, qtbot)
     budget = panel(window, Step.BUDGET)
-    budget.limit.setValue(2.0)
+    budget.harm.heading.click()
+    budget.harm.block.limit.setValue(2.0)
     assert window.workspace.plan.limits.harm_chance == pytest.approx(0.02)
     settle(window, qtbot)
     budget.refresh()

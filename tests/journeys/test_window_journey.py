@@ -160,8 +160,8 @@ def place_the_fixtures(user: Clinician) -> None:
     panel = user.ask(Step.FIXTURES)
     for site in user.truth["sites"]:
         name = str(site["iso"])
-        panel.site.setCurrentIndex(panel.site.findData(name))
-        panel.length.setCurrentIndex(panel.length.findData(8.0))
+        panel.place_block.site.setCurrentIndex(panel.place_block.site.findData(name))
+        panel.place_block.length.setCurrentIndex(panel.place_block.length.findData(8.0))
         user.push(Step.FIXTURES, "place-fixture")
         user.click_in(ViewKind.ACROSS, site["platform_lps_mm"])
         assert name in user.plan.fixtures
@@ -199,7 +199,8 @@ def choose_the_guide(user: Clinician) -> None:
 
 def read_the_budget(user: Clinician) -> None:
     panel = user.ask(Step.BUDGET)
-    assert sum(share for _, share in panel.bar.shares) == pytest.approx(1.0)
+    panel.shares.heading.click()
+    assert sum(share for _, share in panel.shares.block.bar.shares) == pytest.approx(1.0)
     assert user.window.chain.links[Step.BUDGET].answer
 
 
