@@ -34,6 +34,10 @@ LEAST_RISE = 0.3
 THIN_MM = 1.0
 """A cortex that has fallen to three quarters this far behind its peak is thin against the blur, mm (our choice)."""
 
+THIN_WEIGHT = 0.85
+"""How far the level goes from the middle one to that of a thin plate of full density (our choice, tests/studies
+anatomy: cone-beam shading and lighter cortex lie between)."""
+
 ENAMEL_STEP = 0.6
 """What exceeds compact bone by this share of the soft-to-bone step is enamel or a restoration (NIST XCOM at 60 keV:
 enamel is about twice as far from soft tissue as bone; M)."""
@@ -127,7 +131,8 @@ def _edge(profile, begin, soft, dense, least, floor, lengths, border_share):
         place = (peak - base) / dense * (border_share.shape[0] - 1)
         low = min(int(place), border_share.shape[0] - 2)
         share = border_share[low] + (place - low) * (border_share[low + 1] - border_share[low])
-        level = base + share * dense
+        # Not every cortex is as dense as the scan's densest: the level stays a part of the way at the middle one.
+        level = (1.0 - THIN_WEIGHT) * level + THIN_WEIGHT * (base + share * dense)
     for k in range(peak_at, 0, -1):
         if profile[k] >= level > profile[k - 1]:
             return k - 1 + (level - profile[k - 1]) / (profile[k] - profile[k - 1]), peak - base, peak

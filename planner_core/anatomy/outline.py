@@ -79,6 +79,8 @@ class Outline:
         The outline leaves the scanned volume.
     solid : bool
         False where the cortex is not seen all the way round: the outline runs through the marrow.
+    rough_mm : float
+        How far the local borders scatter about the smooth outline: noise and streaks, mm.
     """
 
     station_mm: float
@@ -92,6 +94,7 @@ class Outline:
     tooth: bool
     cut: bool
     solid: bool = True
+    rough_mm: float = 0.0
 
     def to_lps(self, points_mm: FloatArray) -> FloatArray:
         """Take (outwards, up) points of shape (..., 2) to LPS mm."""
@@ -245,8 +248,10 @@ def _set_locally(volume: Volume, outline: Outline, levels: GreyLevels) -> Outlin
     share = ndimage.gaussian_filter1d(weight, sigma, mode="wrap")
     smooth = np.divide(total, share, out=np.zeros_like(total), where=share > 0.05)
     points = outline.points_mm + smooth[:, None] * outline.normals
+    scatter = np.abs((shift - smooth)[good])
+    rough = 1.48 * float(np.median(scatter)) if len(scatter) else REACH_MM
     rise = np.where(good, edges.rise, np.nan)
     return Outline(
         outline.station_mm, points, _normals(points), rise, outline.frame, outline.base_lps_mm, outline.outward_lps,
-        outline.up_lps, outline.tooth, outline.cut, outline.solid,
+        outline.up_lps, outline.tooth, outline.cut, outline.solid, rough,
     )  # fmt: skip

@@ -11,7 +11,7 @@ from attrs import field, frozen
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from planner_core.anatomy.bone import Degradation, surface_sigma_mm
+from planner_core.anatomy.bone import Degradation
 from planner_core.anatomy.edges import STEP_MM, profiles_along
 from planner_core.anatomy.outline import Outline, bone_outline
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw
@@ -48,6 +48,11 @@ PLATE_LEAD_MM = 1.0
 THIN_PLATE_MM = 1.4
 """Plates that look thinner than this are measured by their mass instead of their width, mm (our choice: about three
 times the blur of a usual scan)."""
+
+FLOOR_SIGMA_MM, VOXEL_SIGMA_SHARE, ROUGH_SIGMA_SHARE = 0.05, 0.12, 4.5
+"""What makes the standard deviation of a border in a section: a floor (mm), a share of the voxel, and a multiple of the
+scatter of its local borders, which streaks move together (our choice: set on simulated jaws, tests/studies
+anatomy; patients differ more, and the surface of the whole bone keeps its larger one)."""
 
 NOT_MEASURABLE = "not measurable here"
 
@@ -174,14 +179,18 @@ def _measure(
     # Upper jaws are measured upside down, so that the crest is always on top.
     sign = 1.0 if arch.jaw is Jaw.LOWER else -1.0
     plane = outline.points_mm * (1.0, sign)
-    rise = outline.rise
     if crest_cut is not None:
-        plane, rise = _after_cut(outline, crest_cut, sign)
+        plane = _after_cut(outline, crest_cut, sign)
         if len(plane) < 8:
             return _nothing(outline.station_mm, arch.jaw, f"{NOT_MEASURABLE}: the planned cut leaves no bone here")
     read = _readable(outline, plane, sign, degradation)
-    typical = float(np.nanmedian(rise)) if np.isfinite(rise).any() else levels.bone - levels.soft_tissue
-    sigma = surface_sigma_mm(volume, levels, typical)
+    sigma = float(
+        np.sqrt(
+            FLOOR_SIGMA_MM**2
+            + (VOXEL_SIGMA_SHARE * float(np.mean(volume.spacing_mm))) ** 2
+            + (ROUGH_SIGMA_SHARE * outline.rough_mm) ** 2
+        )
+    )
     sigma = max(sigma, bone.sigma_mm) if bone is not None else sigma
     reasons: dict[str, str] = {}
     crest = _crest(plane)
@@ -215,23 +224,20 @@ def _measure(
     )
 
 
-def _after_cut(outline: Outline, cut: tuple[FloatArray, FloatArray], sign: float) -> tuple[FloatArray, FloatArray]:
-    """Clip the outline with a plane (Sutherland and Hodgman 1974, M); cut edges count as seen."""
+def _after_cut(outline: Outline, cut: tuple[FloatArray, FloatArray], sign: float) -> FloatArray:
+    """Clip the outline with a plane (Sutherland and Hodgman 1974, M)."""
     point, normal = (np.asarray(part, dtype=np.float64) for part in cut)
     over = (outline.to_lps(outline.points_mm) - point) @ normal
-    points, rises = outline.points_mm, outline.rise
+    points = outline.points_mm
     kept: list[FloatArray] = []
-    rise: list[float] = []
     for k in range(len(points)):
         n = (k + 1) % len(points)
         if over[k] <= 0:
             kept.append(points[k])
-            rise.append(float(rises[k]))
         if (over[k] <= 0) != (over[n] <= 0):
             share = over[k] / (over[k] - over[n])
             kept.append(points[k] + share * (points[n] - points[k]))
-            rise.append(float("nan"))
-    return np.array(kept).reshape(-1, 2) * (1.0, sign), np.array(rise)
+    return np.asarray(np.array(kept).reshape(-1, 2) * (1.0, sign))
 
 
 def _readable(outline: Outline, plane: FloatArray, sign: float, degradation: Degradation | None) -> FloatArray:
