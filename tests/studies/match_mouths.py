@@ -79,6 +79,8 @@ class StudyScan:
     lps_from_surface: RigidTransform
     what: str
     """``"whole"``, ``"partial"``; for markers also ``"moved"``, ``"missing"``."""
+    markers_surface_mm: dict[str, np.ndarray]
+    """Where the markers really are in the scan's frame."""
 
 
 def advised_markers(jaw: Jaw, rng: np.random.Generator) -> tuple[Marker, ...]:
@@ -174,4 +176,4 @@ def make_scan(mouth: StudyMouth, what: str, rng: np.random.Generator, upper: boo
     scan = scan_surface(
         scene, SCAN_NOISE_MM, seed, reach, upper=upper, pose=pose, with_markers=mouth.kind == "ceramic"
     )
-    return StudyScan(scan.surface, scan.lps_from_surface, what)
+    return StudyScan(scan.surface, scan.lps_from_surface, what, scan.markers_surface_mm)
