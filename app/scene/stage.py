@@ -18,7 +18,7 @@ from vtkmodules.vtkRenderingCore import vtkCellPicker, vtkRenderer, vtkWindowToI
 
 from app import drawn  # noqa: E402
 from app.picks import Pick  # noqa: E402
-from app.scene import crown_things, things  # noqa: E402
+from app.scene import anatomy_things, crown_things, things  # noqa: E402
 from app.scene.match_scene import MatchScene  # noqa: E402
 from app.words import site_label  # noqa: E402
 from app.workspace import Workspace  # noqa: E402
@@ -53,7 +53,7 @@ class Stage:
         """The tool in hand: what it has made so far is shown."""
         self.widget = QVTKRenderWindowInteractor(parent)
         self.is_drawn = False
-        self._framed = ("", False)
+        self._framed = ("", False, False)
         self._shown: dict[str, tuple[tuple[Any, ...], list[Any]]] = {}
         self._names: dict[Any, str] = {}
         self._renderer = vtkRenderer()
@@ -97,8 +97,8 @@ class Stage:
             self.is_drawn = False
             return PREPARING if self.is_preparing else NOTHING_YET
         solid = any(name in OUTER for name in wanted)
-        other = (scene, solid) != self._framed
-        self._framed = (scene, solid)
+        other = (scene, solid, "map" in wanted) != self._framed
+        self._framed = (scene, solid, "map" in wanted)
         for name in [name for name in self._shown if name not in wanted]:
             self._remove(name)
         for name, (inputs, make) in wanted.items():
@@ -140,6 +140,7 @@ class Stage:
         for side in plan.canals if "canal" in layers else ():
             canal = drawn.canal_shape(workspace, side)
             wanted[f"canal:{side}"] = ((canal,), lambda canal=canal: things.canal_actors(canal, theme.canal))
+        wanted |= anatomy_things.anatomy_of(workspace)
         for site, fixture in plan.fixtures.items():
             mesh = drawn.fixture_mesh(workspace, fixture)
             colour = theme.mark if site == in_hand else theme.fixture
@@ -156,7 +157,7 @@ class Stage:
             if envelope is not None and "envelope" in layers and site == in_hand:
                 wanted[f"envelope:{site}"] = (
                     (envelope,),
-                    lambda envelope=envelope: [things.envelope_actor(envelope, theme.mark)],
+                    lambda envelope=envelope: things.envelope_actors(envelope, theme.mark),
                 )
         crown_things.add_crowns(wanted, workspace)
         if plan.arch is not None and wanted:

@@ -135,12 +135,15 @@ def canal_actors(canal: CanalBody, colour: str) -> list[vtkActor]:
     return actors
 
 
-def envelope_actor(mesh: Mesh, colour: str) -> vtkActor:
-    """Give the envelope as a wire net, so that what lies within is still seen."""
-    actor = actor_of(poly_data(mesh.points_lps_mm, mesh.triangles), colour, 0.35)
-    actor.GetProperty().SetRepresentationToWireframe()
-    actor.GetProperty().LightingOff()
-    return actor
+def envelope_actors(mesh: Mesh, colour: str) -> list[vtkActor]:
+    """Give the envelope as a thin surface with its net, so that what lies within is still seen."""
+    surface = actor_of(with_normals(poly_data(mesh.points_lps_mm, mesh.triangles)), colour, 0.18)
+    net = actor_of(poly_data(mesh.points_lps_mm, mesh.triangles), colour, 0.30)
+    net.GetProperty().SetRepresentationToWireframe()
+    for actor in (surface, net):
+        actor.GetProperty().LightingOff()
+        actor.PickableOff()
+    return [surface, net]
 
 
 def line_actor(pieces: list[Any], colour: str, width: float = 2.0, opacity: float = 1.0) -> vtkActor:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from PySide6.QtCore import QSignalBlocker
 from PySide6.QtWidgets import QCheckBox, QComboBox, QDoubleSpinBox, QGridLayout, QLineEdit, QWidget
 
+from app.steps.guide_carriers import Carriers
 from app.steps.panel import StepPanel
 from app.steps.parts import Facts, Row, Table, combo, label
 from app.view_state import Step
@@ -63,6 +64,8 @@ class GuidePanel(StepPanel):
             lambda: self.guarded(self.actions_.guide.set_guide, None, None, self.code.text())
         )
         carry.add(Row(label("Guide code", "note", wrap=False), self.code, stretch=1))
+        self.carriers = Carriers(self.workspace, self.actions_, self.guarded)
+        self.section("What it rests on").add(self.carriers)
         sleeves = self.section("Sleeves")
         self.sleeve_area = QWidget()
         self.sleeve_grid = QGridLayout(self.sleeve_area)
@@ -120,6 +123,9 @@ class GuidePanel(StepPanel):
             grid.addWidget(box, row, 1)
             self.facts_boxes[key] = box
         mouth.add(area)
+        self.loose = QCheckBox("The mucosa under the guide is mobile")
+        self.loose.clicked.connect(lambda on: self.guarded(self._set_mouth, "mucosa_mobile", on or None))
+        mouth.add(self.loose)
         self.flap = QCheckBox("A flap is raised in any case")
         self.flap.clicked.connect(lambda on: self.guarded(self._set_mouth, "flap_needed", on))
         mouth.add(self.flap)
@@ -133,6 +139,7 @@ class GuidePanel(StepPanel):
             value = getattr(mouth, key)
             with QSignalBlocker(box):
                 box.setValue(0.0 if value is None else value)
+        self.loose.setChecked(bool(mouth.mucosa_mobile))
         self.flap.setChecked(mouth.flap_needed)
 
     def _fill_catalogue(self) -> None:
@@ -154,6 +161,7 @@ class GuidePanel(StepPanel):
             self.guidance.setCurrentIndex(list(GUIDANCE_WORDS).index(guide.guidance))
         if not self.code.hasFocus():
             self.code.setText(guide.code)
+        self.carriers.refresh()
         self._show_sleeves()
         self._show_mouth()
         drills = guide.drill_list

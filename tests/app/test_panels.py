@@ -254,7 +254,7 @@ def test_the_advice_comes_by_itself_and_goes_with_the_plan(open_plan: Callable[.
     window.commands.run("fixture.move_deeper")
     assert window.workspace.plan is not before
     shown.refresh()
-    assert evaluation.choice.reason not in text_of(shown)
+    qtbot.waitUntil(lambda: evaluation.choice.reason not in text_of(shown), timeout=5000)
     settle(window, qtbot)
 
 
