@@ -126,8 +126,11 @@ def residual_deg(fixture: PlacedFixture, chosen: ChosenAbutment | None, path_lps
 def best_position(fixture: PlacedFixture, abutment: Abutment, path_lps: ArrayLike) -> ChosenAbutment:
     """Give an abutment in the rotational position that comes nearest to a path."""
     count = max(1, abutment.rotational_positions) if abutment.angle_deg > 0.0 else 1
-    every = [ChosenAbutment(abutment, k) for k in range(count)]
-    return min(every, key=lambda c: (residual_deg(fixture, c, path_lps), c.position))
+    pose, up = fixture.pose, -unit(path_lps)
+    side = pose.side_lps()
+    aim = np.degrees(np.arctan2(float(up @ np.cross(pose.axis_lps, side)), float(up @ side)))
+    # The nearest position by turn is the nearest by angle: the abutment's axis runs round a cone.
+    return ChosenAbutment(abutment, round(aim * count / 360.0) % count)
 
 
 def correct(

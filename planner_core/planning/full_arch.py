@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import combinations
 
 import numpy as np
 from attrs import frozen
@@ -94,11 +95,19 @@ def common_path(fixtures: Mapping[str, PlacedFixture]) -> FloatArray:
     axes = np.array([f.pose.axis_lps for f in fixtures.values()])
     if not len(axes):
         raise PlannerError("There are no fixtures.", "Place fixtures first.")
-    path = unit(axes.mean(axis=0))
-    for k in range(400):
-        worst = axes[int(np.argmin(axes @ path))]
-        path = unit(path + (worst - path) / (k + 2.0))
-    return path
+    # The smallest cap over some directions rests on two or three of them, so every such cap is tried.
+    tried = [axes]
+    if len(axes) >= 2:
+        i, j = np.triu_indices(len(axes), 1)
+        tried.append(axes[i] + axes[j])
+    if len(axes) >= 3:
+        a, b, c = axes[np.array(list(combinations(range(len(axes)), 3)))].transpose(1, 0, 2)
+        across = np.cross(b - a, c - a)
+        tried.append(across * np.sign(np.einsum("ij,ij->i", across, a))[:, None])
+    every = np.vstack(tried)
+    size = np.linalg.norm(every, axis=1)
+    every = every[size > 1e-9] / size[size > 1e-9, None]
+    return unit(every[int(np.argmax((every @ axes.T).min(axis=1)))])
 
 
 @frozen

@@ -14,7 +14,14 @@ from planner_core.errors import PlannerError
 from planner_core.geometry.frames import angle_between_deg, unit
 from planner_core.geometry.surface import Surface
 from planner_core.planning import handling
-from planner_core.planning.abutments import abutment_axis, abutment_surface, best_position, correct
+from planner_core.planning.abutments import (
+    ChosenAbutment,
+    abutment_axis,
+    abutment_surface,
+    best_position,
+    correct,
+    residual_deg,
+)
 from planner_core.planning.arch_design import ArchDesign, OcclusalPlane, lip_cover, occlusal_plane
 from planner_core.planning.bone_taken import reduce_bone, remaining
 from planner_core.planning.catalogue import generic_catalogue
@@ -219,7 +226,24 @@ def test_divergence_and_angled_abutments():
     assert best.residual_deg == pytest.approx(expected, abs=1e-4)
     path = common_path(fixtures)
     worst = max(angle_between_deg(f.pose.axis_lps, path) for f in fixtures.values())
-    assert worst == pytest.approx(15.0, abs=0.2)
+    assert worst == pytest.approx(15.0, abs=1e-6)
+
+
+@given(st.lists(st.tuples(st.floats(-0.6, 0.6), st.floats(-0.6, 0.6)), min_size=1, max_size=8))
+def test_no_other_path_is_nearer_to_all_and_no_other_position_is_nearer_to_the_path(leans):
+    fixtures = {
+        str(31 + k): placed(str(31 + k), [8.0 * k, 0.0, 0.0], [x, y, -1.0]) for k, (x, y) in enumerate(leans)
+    }
+    axes = np.array([f.pose.axis_lps for f in fixtures.values()])
+    path = common_path(fixtures)
+    best = float((axes @ path).min())
+    for step in 1e-3 * np.array([[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0], [0.7, 0.7, 0], [-0.7, 0.7, 0]]):
+        assert float((axes @ unit(path + step)).min()) <= best + 1e-9
+    angled = next(a for a in ABUTMENTS if a.angle_deg == 30.0)
+    for fixture in fixtures.values():
+        chosen = best_position(fixture, angled, path)
+        every = [residual_deg(fixture, ChosenAbutment(angled, k), path) for k in range(angled.rotational_positions)]
+        assert residual_deg(fixture, chosen, path) == pytest.approx(min(every), abs=1e-6)
 
 
 def test_abutment_leans_by_its_angle_and_turns_by_its_positions():
