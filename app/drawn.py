@@ -88,6 +88,8 @@ def ready_mesh(workspace: Workspace, name: str, inputs: tuple[Any, ...], make: C
 def first_surface(workspace: Workspace) -> Any:
     """Give the surface scan that is matched, or the first one; None without any."""
     plan = workspace.plan
+    if workspace.view.surface_id in plan.surfaces:
+        return plan.surfaces[workspace.view.surface_id]
     if plan.match is not None and plan.match.surface_id in plan.surfaces:
         return plan.surfaces[plan.match.surface_id]
     return next(iter(plan.surfaces.values()), None)

@@ -79,6 +79,8 @@ class Workspace(QObject):
         self.store = store
         self._numbers = Numbers(self.plan)
         self.view.select("")
+        self.view.work_on("")
+        self.view.show_picture("original")
         self.signals.attach(session)
         self.numbers_changed.emit()
 

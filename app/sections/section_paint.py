@@ -10,7 +10,7 @@ from PySide6.QtGui import QBitmap, QRegion
 
 from app import drawn
 from app.picks import Gestures
-from app.sections import anatomy_paint, crown_paint, marks
+from app.sections import anatomy_paint, crown_paint, marks, match_marks
 from app.sections.pixels import mask_image
 from app.sections.planes import letters, seen_from
 from app.theme import OKABE_ORANGE, OKABE_VERMILLION
@@ -79,6 +79,7 @@ class SectionPainter:
         self._paint_fixtures(work)
         for pair in plan.pairs:
             marks.paint_pair(work, pair.lps_mm, pair.name, theme.pair)
+        match_marks.paint_match(work, workspace)
         self._gestures_paint(work)
 
     def _gestures_paint(self, work: marks.Brushwork) -> None:

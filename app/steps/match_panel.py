@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from PySide6.QtWidgets import QDoubleSpinBox
-
 from app import drawn
+from app.steps.match_dual import DualBlock
+from app.steps.match_markers import MarkerBlock
+from app.steps.match_pairs import PairsBlock
+from app.steps.match_result import ROAD_WORDS, ResultBlock
+from app.steps.match_roads import RoadsBlock
+from app.steps.match_source import SourceBlock
+from app.steps.match_surface import CombinedBlock, SurfaceBlock
 from app.steps.panel import StepPanel
-from app.steps.parts import Facts, Lines, Row, Table, button, label
 from app.view_state import Step
-from app.words import mm, site_label
-from planner_core.case import derived
-
-DEFAULT_LOCALISATION_MM = 0.5
-"""Expected 3-D error of a pair named by hand, both ends together, mm (as `PointPair`)."""
+from planner_core.case.derived.match_inputs import prosthesis_of, surface_of_teeth
+from planner_core.case.derived.roads import known_roads
 
 
 class MatchPanel(StepPanel):
-    """Surface scan, pairs of points, and the error to expect where it matters."""
+    """The answer first; then which road, the road chosen, and what is matched."""
 
     step = Step.MATCH
     title = "Match"
@@ -24,138 +25,62 @@ class MatchPanel(StepPanel):
 
     def build(self) -> None:
         """Make the widgets."""
-        source = self.section("Surface scan")
-        self.facts = Facts()
-        self.findings = Lines()
-        source.add(self.facts)
-        source.add(self.findings)
-        source.add(button("Open surface scan …", lambda: self.guarded(self.case.add_surface), name="open-surface"))
-        pairs = self.section("Pairs of points")
-        pairs.add(
-            label(
-                "Name the same spot in surface scan and scan: three pairs at least; five, spread wide, are better.",
-                "note",
-            )
-        )
-        self.table = Table(["Pair", "Localised", "Residual"], stretch=0, most_rows=8)
-        self.table.currentCellChanged.connect(self._go_to_pair)
-        pairs.add(self.table)
-        self.localisation = QDoubleSpinBox()
-        self.localisation.setRange(0.05, 3.0)
-        self.localisation.setSingleStep(0.05)
-        self.localisation.setValue(DEFAULT_LOCALISATION_MM)
-        self.localisation.setSuffix(" mm")
-        self.localisation.setToolTip("Expected error of naming a spot, both ends together (root mean square)")
-        self.pick = button("Name pairs", self._pick, name="pick-pairs")
-        self.remove = button("Remove pair", self._remove)
-        pairs.add(Row(label("Expected naming error", "note", wrap=False), self.localisation))
-        pairs.add(Row(self.pick, self.remove))
-        result = self.section("Match")
-        self.run = button(
-            "Match by these pairs",
-            lambda: self.guarded(self.actions_.match.match_by_pairs),
-            main=True,
-            name="match",
-        )
-        self.drop = button("Take the match back", lambda: self.guarded(self.actions_.match.drop_match))
-        result.add(Row(self.run, self.drop))
-        self.state = Lines()
-        self.result = Facts()
-        result.add(self.state)
-        result.add(self.result)
-        error = self.section("Error to expect at each site")
-        self.errors = Table(["Site", "Typical", "95 % below"], stretch=0)
-        error.add(self.errors)
-        self.note = label(
-            "The residual only says how well the named pairs fit each other. It says nothing about the error at a"
-            " site; that follows from where the pairs lie (Fitzpatrick 1998, 2009).",
-            "note",
-        )
-        error.add(self.note)
+        self.result = ResultBlock(self, "Do they agree?")
+        self.roads = RoadsBlock(self, "Which road?", self.take_road)
+        self.blocks = {
+            "surface": SurfaceBlock(self, ROAD_WORDS["surface"]),
+            "markers": MarkerBlock(self, ROAD_WORDS["markers"]),
+            "combined": CombinedBlock(self, ROAD_WORDS["combined"]),
+            "dual scan": DualBlock(self, ROAD_WORDS["dual scan"]),
+            "points": PairsBlock(self, ROAD_WORDS["points"]),
+        }
+        self.source = SourceBlock(self, "Surface scan")
+        for block in (self.result, self.roads, *self.blocks.values(), self.source):
+            self._rows.addWidget(block)
+        self._chosen_for: object = None
 
     def refresh(self) -> None:
         """Bring them up to date."""
-        plan, theme = self.workspace.plan, self.workspace.theme
-        surface = drawn.first_surface(self.workspace)
-        if surface is None:
-            self.facts.show_facts([("Surface", "none yet")])
-            self.findings.show_lines([], theme)
-        else:
-            size = " x ".join(f"{v:.0f}" for v in surface.surface.extent_mm)
-            self.facts.show_facts(
-                [
-                    ("File", surface.label),
-                    ("Shows", surface.role.value),
-                    ("Size", f"{size} mm (unit {surface.unit})"),
-                    ("Triangles", f"{len(surface.surface.triangles)}"),
-                ]
-            )
-            self.findings.show_lines([(f.severity.value, f.text) for f in surface.findings], theme)
-        self._show_pairs()
-        self.pick.setEnabled(surface is not None and plan.scan is not None)
-        self.run.setEnabled(surface is not None and len(plan.pairs) >= 3)
-        self.remove.setEnabled(bool(plan.pairs))
-        self.drop.setEnabled(plan.match is not None)
-        self._show_match()
+        if self.workspace.view.step is Step.MATCH and self.isVisible():
+            self.actions_.match.compare_roads()
+            self.actions_.match.make_picture()
+        self._choose_at_first()
+        # Without anything to match the file comes first, afterwards last.
+        self._rows.removeWidget(self.source)
+        self._rows.insertWidget(2 if not self.workspace.plan.surfaces else self._rows.count() - 1, self.source)
+        for block in (self.result, self.roads, self.source):
+            block.refresh()
+        for road, block in self.blocks.items():
+            block.setVisible(road == self.roads.road)
+            if road == self.roads.road:
+                block.refresh()
 
-    def _show_pairs(self) -> None:
-        plan = self.workspace.plan
-        residuals = plan.match.match.residuals_mm if plan.match is not None else ()
-        current = derived.match_state(plan) in ("in use", "not trusted") and len(residuals) == len(plan.pairs)
-        self.table.show_rows(
-            [
-                (
-                    pair.name,
-                    f"{mm(pair.localisation_mm, 2)} mm",
-                    f"{mm(float(residuals[k]), 2)} mm" if current else "–",
-                )
-                for k, pair in enumerate(plan.pairs)
-            ]
-        )
-
-    def _show_match(self) -> None:
-        plan, theme = self.workspace.plan, self.workspace.theme
-        state = derived.match_state(plan)
-        if plan.match is None:
-            self.state.show_lines([], theme, "Not matched yet.")
-            self.result.show_facts([])
-            self.errors.show_rows([])
+    def _choose_at_first(self) -> None:
+        """Open the road of the match there is, else the one advised; the user's own choice stays."""
+        workspace = self.workspace
+        if not workspace.is_open or self._chosen_for is workspace.session:
             return
-        match = plan.match.match
-        lines = {
-            "stale": [("stale", "The pairs or scans have changed since: match again.")],
-            "not trusted": [("blocker", "This match must not carry a plan.")],
-            "in use": [("answered", f"In use, by {match.road.value}.")],
-        }.get(state, [])
-        lines += [("blocker", reason) for reason in match.reasons]
-        lines += [(f.severity.value, f.text) for f in match.findings if f.text not in match.reasons]
-        self.state.show_lines(lines, theme)
-        self.result.show_facts(
-            [("Residual of the fit", f"{mm(match.residual_rms_mm, 2)} mm (not the error at a site)")]
-        )
-        self.errors.show_rows(
-            [
-                (
-                    f"{site_label(site, self.workspace.settings.notation)} {where}",
-                    f"{mm(match.expected_rms_mm(point), 2)} mm",
-                    f"{mm(match.expected_p95_mm(point), 2)} mm",
-                )
-                for site, fixture in plan.fixtures.items()
-                for where, point in (("entry", fixture.pose.platform_lps_mm), ("apex", fixture.apex_lps_mm))
-            ]
-        )
+        plan = workspace.plan
+        roads = None if plan.scan is None else known_roads(plan)
+        if plan.match is not None:
+            self.roads.road = plan.match.match.road.value
+        elif roads is not None and roads.table.advised is not None:
+            self.roads.road = roads.table.advised.value
+        else:
+            self.roads.road = "surface"
+            return  # until the roads are known
+        self._chosen_for = workspace.session
+        self._work_on_its_surface()
 
-    def _pick(self) -> None:
-        self.guarded(self.actions_.match.pick_pairs, self.localisation.value())
+    def take_road(self, road: str) -> None:
+        """Show the block of a road."""
+        self._chosen_for = self.workspace.session if self.workspace.is_open else None
+        self.roads.road = road
+        self._work_on_its_surface()
+        self.refresh()
 
-    def _remove(self) -> None:
-        row = self.table.currentRow()
-        pairs = self.workspace.plan.pairs
-        if pairs:
-            self.guarded(self.actions_.match.remove_pair, pairs[row if 0 <= row < len(pairs) else -1].name)
-
-    def _go_to_pair(self, row: int, *_: int) -> None:
-        pairs = self.workspace.plan.pairs
-        if 0 <= row < len(pairs):
-            self.workspace.view.select("")
-            self.workspace.go_to_point(pairs[row].lps_mm)
+    def _work_on_its_surface(self) -> None:
+        plan, now = self.workspace.plan, drawn.first_surface(self.workspace)
+        wanted = prosthesis_of(plan) if self.roads.road == "dual scan" else surface_of_teeth(plan)
+        if wanted is not None and (now is None or now.role is not wanted.role):
+            self.workspace.view.work_on(wanted.surface_id)

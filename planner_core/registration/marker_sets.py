@@ -249,22 +249,12 @@ def _apart(a: RigidTransform, b: RigidTransform | None, places: FloatArray) -> f
 
 
 def match_way(
-    fixed: Sequence[KeptMarker],
-    moving: Sequence[KeptMarker],
-    way: Correspondence,
-    count: int,
-    *,
-    frame: str,
-    sites_lps_mm: AnyArray | None = None,
+    found: MarkerMatch, way: Correspondence, count: int, *, frame: str, sites_lps_mm: AnyArray | None = None,
     sticker_shift_mm: float = STICKER_SHIFT_MM,
-    road: Road = Road.MARKERS,
-) -> MarkerMatch:
-    """Match by the way that the user chose among `count` in which the markers fit, and say that it was chosen.
-
-    `way` counts the markers that are not crossed out, as `match_sets` gives it.
-    """
+) -> MarkerMatch:  # fmt: skip
+    """Match by the way that the user chose among `count` in which the markers of a match fit, and say so."""
     result = match_marker_pairs(
-        as_markers(moving), as_markers(fixed), way, sticker_shift_mm, frame, sites_lps_mm, road, confirmed=True
+        found.moving, found.fixed, way, sticker_shift_mm, frame, sites_lps_mm, found.match.road, confirmed=True
     )
     told = Finding(
         Severity.WARNING,

@@ -89,8 +89,9 @@ def test_a_changed_pair_makes_the_match_stale_on_the_panel(open_plan: Callable[.
     shown = panel(window, Step.MATCH)
     window.plan_actions.match.remove_pair("P5")
     shown.refresh()
-    assert "match again" in text_of(shown)
-    assert [shown.table.item(r, 2).text() for r in range(4)] == ["–"] * 4
+    assert "Match again" in text_of(shown)
+    pairs = shown.blocks["points"].table
+    assert [pairs.item(r, 2).text() for r in range(4)] == ["–"] * 4
     settle(window, qtbot)
     assert window.chain.links[Step.MATCH].state == "stale"
     assert window.chain.links[Step.MATCH].answer == ""

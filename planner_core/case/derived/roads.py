@@ -64,7 +64,7 @@ _roads: Memory[Roads] = Memory(4)
 
 def known_roads(plan: Plan) -> Roads | None:
     """Give the table if it has been worked out for what it depends on."""
-    return None if plan.scan is None else _roads.known(*_inputs(plan))
+    return None if plan.scan is None else _roads.known(*road_inputs(plan))
 
 
 def roads_of(plan: Plan, progress: Progress = silent) -> Roads:
@@ -77,10 +77,11 @@ def roads_of(plan: Plan, progress: Progress = silent) -> Roads:
     """
     if plan.scan is None:
         raise PlannerError("There is no scan to match to.", "Open a scan first.")
-    return _roads.get(lambda: _judged(plan, progress), *_inputs(plan))
+    return _roads.get(lambda: _judged(plan, progress), *road_inputs(plan))
 
 
-def _inputs(plan: Plan) -> tuple[object, ...]:
+def road_inputs(plan: Plan) -> tuple[object, ...]:
+    """Give what the table depends on, by identity."""
     assert plan.scan is not None
     markers = plan.markers.get(PATIENT_FRAME)
     return (

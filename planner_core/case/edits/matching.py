@@ -112,10 +112,14 @@ def set_second_scan(plan: Plan, second: SecondScan | None, surface: SurfaceInput
         if held.surface_id in plan.surfaces:
             return remove_surface(plan, held.surface_id)
         return evolve(plan, second_scan=None)
+    held, markers = plan.second_scan, plan.markers
     if surface is not None:
         plan = add_surface(plan, surface)
     present(plan.surfaces, second.surface_id, "surface scan")
-    return evolve(plan, second_scan=second)
+    plan = evolve(plan, second_scan=second)
+    # Only another surface of the same scan: what was found in it stays.
+    same = held is not None and held.volume.content_hash == second.volume.content_hash
+    return evolve(plan, markers=markers) if same else plan
 
 
 def note_retention(plan: Plan, place_lps_mm: ArrayLike, retention: Retention) -> Plan:
