@@ -88,6 +88,8 @@ class ViewState(QObject):
         """How far each view stands off the selected fixture's axis (axial: below its platform)."""
         self.zoom: dict[ViewKind, float] = dict.fromkeys(ViewKind, 1.0)
         self.slab_mm = 0.0
+        self.strip_slab_mm = 4.0
+        """Thickness of the strip, mm (our choice: a ridge's cortical plates stay apart)."""
         self.slab_mode = "mean"
         """How the layers of a slab are joined, sections and strip alike: "mean" or "max"."""
         self.oblique_deg: dict[ViewKind, tuple[float, float]] = dict.fromkeys(ViewKind, (0.0, 0.0))
@@ -169,6 +171,11 @@ class ViewState(QObject):
         """Join the sections over a thickness (mm), by their mean or their maximum; empty: as it was."""
         self.slab_mm = float(np.clip(slab_mm, 0.0, 20.0))
         self.slab_mode = mode or self.slab_mode
+        self.restyled.emit()
+
+    def set_strip_slab(self, slab_mm: float) -> None:
+        """Join the strip over a thickness (mm)."""
+        self.strip_slab_mm = float(np.clip(slab_mm, 0.0, 20.0))
         self.restyled.emit()
 
     def set_layer(self, layer: str, shown: bool) -> None:

@@ -131,7 +131,7 @@ class StripRows:
                 write(painter, shown, x - 2, self._row_top(row), width + 4, text, middle=True)
                 last_right = x + width
 
-    def paint_reading(self, painter: QPainter, strip: Strip, slab_mm: float) -> None:
+    def paint_reading(self, painter: QPainter, strip: Strip) -> None:
         """Write what is measured at the station looked at."""
         workspace, theme = self._workspace, self._workspace.theme
         x, muted = self._x_of(float(strip.stations_mm[-1])) + 26.0, "#9aa5b1"
@@ -147,7 +147,10 @@ class StripRows:
             ]
         for k, (text, colour) in enumerate(lines):
             write(painter, text, x, 10.0 + 18 * k, READING_PX - 16, colour)
-        write(painter, f"Averaged over {mm(slab_mm)} mm", x, 10.0 + 18 * 5, READING_PX - 16, muted)
+        view = workspace.view
+        how = "Brightest of" if view.slab_mode == "max" else "Averaged over"
+        slab = f"{how} {mm(view.strip_slab_mm)} mm" if view.strip_slab_mm else "A single layer"
+        write(painter, slab, x, 10.0 + 18 * 5, READING_PX - 16, muted)
 
 
 def _measured(what: str, value_mm: float) -> str:

@@ -24,6 +24,7 @@ from PySide6.QtWidgets import QWidget
 from app import drawn
 from app.picks import Gestures, Pick
 from app.sections import marks
+from app.sections.anatomy_strip import paint_over_strip
 from app.sections.pixels import grey_image, mask_image
 from app.sections.section_paint import HATCH_BLOCK_PX, HATCH_FROM_LEVEL
 from app.sections.section_view import FOLLOW_MS
@@ -36,8 +37,6 @@ STRIP_HEIGHT_MM = 34.0
 """Height of the strip (our choice: crowns to the lower border of the jaw)."""
 CENTRE_MM = 7.5
 """The strip's middle lies this far from the arch curve towards the jaw's base, mm (our choice)."""
-SLAB_MM = 4.0
-"""The strip averages over this thickness at first, mm (our choice: a ridge's cortical plates stay apart)."""
 
 
 class StripView(QWidget):
@@ -55,7 +54,6 @@ class StripView(QWidget):
         self._rows = StripRows(workspace, self.x_of)
         self._hatch: tuple[Any, Any, QRegion] | None = None
         self._pressed = ""
-        self.slab_mm = SLAB_MM
         self.setObjectName("strip")
         self.setAccessibleName("Strip along the arch")
         self.setMinimumHeight(150)
@@ -101,7 +99,8 @@ class StripView(QWidget):
         area = self._area()
         length = float(plan.arch.stations_mm[-1] - plan.arch.stations_mm[0])
         pixel = max(length / area.width(), STRIP_HEIGHT_MM / area.height())
-        key = (id(plan.scan.volume), plan.arch, round(pixel, 4), self.slab_mm)
+        view = self._workspace.view
+        key = (id(plan.scan.volume), plan.arch, round(pixel, 4), view.strip_slab_mm, view.slab_mode)
         if self._strip is None or key != self._strip_key:
             centre = -CENTRE_MM if plan.arch.jaw is Jaw.LOWER else CENTRE_MM
             self._strip = sample_strip(
@@ -109,7 +108,8 @@ class StripView(QWidget):
                 plan.arch,
                 pixel_mm=pixel,
                 height_mm=STRIP_HEIGHT_MM,
-                slab_mm=self.slab_mm,
+                slab_mm=view.strip_slab_mm,
+                mode=view.slab_mode,
                 centre_height_mm=centre,
             )
             self._strip_key = key
@@ -158,7 +158,7 @@ class StripView(QWidget):
         self._paint_over(painter, strip)
         self._rows.fit(self.height())
         self._rows.paint_rows(painter, strip)
-        self._rows.paint_reading(painter, strip, self.slab_mm)
+        self._rows.paint_reading(painter, strip)
         if self.hasFocus():
             painter.setPen(marks.pen(theme.mark, 1.0))
             painter.setBrush(Qt.BrushStyle.NoBrush)
@@ -194,6 +194,7 @@ class StripView(QWidget):
         if "canal" in view.layers:
             for side in workspace.plan.canals:
                 self._paint_canal(painter, side, strip)
+        paint_over_strip(painter, self, workspace)
         for site, fixture in workspace.plan.fixtures.items():
             in_hand = site == view.site
             ends = np.stack([fixture.pose.platform_lps_mm, fixture.apex_lps_mm])
@@ -349,8 +350,7 @@ class StripView(QWidget):
         """Wheel: along the arch. With Shift: thicker."""
         notches = (event.angleDelta().y() or event.angleDelta().x()) / 120.0
         if event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
-            self.slab_mm = float(np.clip(self.slab_mm + notches, 0.0, 20.0))
-            self.update()
+            self._workspace.view.set_strip_slab(self._workspace.view.strip_slab_mm + notches)
         else:
             self._workspace.step_station(round(notches) or (1 if notches > 0 else -1))
         event.accept()

@@ -12,10 +12,12 @@ from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QFont, QFontDatabase, QShowEvent
 from PySide6.QtWidgets import QApplication, QDialog, QMainWindow, QSplitter, QStackedWidget, QVBoxLayout, QWidget
 
-from app.case_actions import CaseActions, start_view
+from app.case_actions import CaseActions
 from app.commands import Commands
+from app.first_look import start_view
 from app.plan_actions import PlanActions
 from app.scene.scene_view import SceneView
+from app.sections.row_view import RowView
 from app.sections.section_view import SectionView
 from app.sections.strip_view import StripView
 from app.settings import Settings
@@ -39,6 +41,7 @@ MOUSE_HELP = (
     ("Click on a fixture", "take it in hand: sections turn to its axis"),
     ("Drag its body, drag its apex", "move it; turn it about its platform"),
     ("Arrow keys, Page keys in a view", "along the arch; through the sections"),
+    ("Alt+drag, Shift+arrow keys in a section", "lean it by hand; Home: straight again"),
 )
 
 
@@ -91,6 +94,7 @@ class MainWindow(QMainWindow):
         self.views = {kind: SectionView(kind, workspace, toolbox) for kind in ViewKind}
         for view in self.views.values():
             view.show_planes_of([other for other in self.views.values() if other is not view])
+        self.row = RowView(workspace, toolbox)
         self.scene = SceneView(workspace, toolbox)
         self.banner = ToolBanner(toolbox)
         self.bottom = BottomBar(workspace)
@@ -122,7 +126,10 @@ class MainWindow(QMainWindow):
         views.setSizes([360, 330, 310])
         upright = QSplitter(Qt.Orientation.Vertical)
         upright.addWidget(self.strip)
-        upright.addWidget(views)
+        self.pages = QStackedWidget()
+        self.pages.addWidget(views)
+        self.pages.addWidget(self.row)
+        upright.addWidget(self.pages)
         upright.setSizes([232, 406])
         upright.setStretchFactor(0, 1)
         upright.setStretchFactor(1, 2)
@@ -160,6 +167,7 @@ class MainWindow(QMainWindow):
         self.toolbox.changed.connect(self._on_state)
         self.toolbox.redraw.connect(self._redraw)
         self.workspace.jobs.ended.connect(self._on_state)
+        view.restyled.connect(self._on_row)
 
     def at_close(self, chore: Callable[[], None]) -> None:
         """Do this when the window closes."""
@@ -187,8 +195,11 @@ class MainWindow(QMainWindow):
         self._on_state()
 
     def _redraw(self) -> None:
-        for view in (*self.views.values(), self.strip):
+        for view in (*self.views.values(), self.strip, self.row):
             view.update()
+
+    def _on_row(self) -> None:
+        self.pages.setCurrentIndex(1 if self.workspace.view.row_count > 1 else 0)
 
     def showEvent(self, event: QShowEvent) -> None:  # noqa: N802
         """Bring the 3D part in once the window is on the screen."""
