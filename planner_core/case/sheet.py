@@ -77,7 +77,17 @@ def sheet_of(
         stamp=stamp,
         plan_json=dumps({"format": FORMAT, "revision_sha256": stamp.sha256, "plan": plain(plan)}),
         notes=plan.notes,
+        measurements=measured_lines(plan),
         wanted=wanted,
+    )
+
+
+def measured_lines(plan: Plan) -> Lines:
+    """Give the measurements that the user wants on the sheet: name, and value with its 95 % interval."""
+    return tuple(
+        (found.label or f"{found.kind.value.capitalize()} {key}", found.text)
+        for key, found in plan.measurements.items()
+        if found.on_sheet
     )
 
 

@@ -45,6 +45,9 @@ def cover(pdf: SheetPage) -> None:
     )
     pdf.heading("Scan and match")
     pdf.pairs([*content.scan, *content.match])
+    if content.measurements:
+        pdf.heading("Measured (95 % of points set by hand)")
+        pdf.pairs(content.measurements)
     if content.warnings:
         pdf.heading("To be weighed")
         pdf.bullets(_said(content.warnings), points=8.5)

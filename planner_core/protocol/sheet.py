@@ -143,6 +143,8 @@ class SheetContent:
     plan_json: str = ""
     cautions: tuple[str, ...] = CAUTIONS
     signatures: tuple[str, ...] = SIGNATURE_ROLES
+    measurements: tuple[tuple[str, str], ...] = ()
+    """(name, value with its 95 % interval) of what the user wants listed."""
     notes: str = ""
     wanted: str = FINAL
     """What was asked for; `status` tells what it is."""
