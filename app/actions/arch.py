@@ -21,6 +21,9 @@ from planner_core.planning.bone_taken import Reduction, Remaining, reduce_bone, 
 from planner_core.planning.full_arch import common_path
 from planner_core.progress import Progress, silent
 
+BEYOND_MM = 5.0
+"""Bone is levelled this far beyond the last planned tooth or fixture, mm (our choice: half a tooth)."""
+
 
 @frozen(eq=False)
 class Taken:
@@ -36,9 +39,25 @@ def measured_cut(plan: Plan, progress: Progress = silent) -> Taken:
         raise PlannerError("There is no cut to measure.", "Draw arch and bone, then plan the cut.")
     cut = plan.bone_cut
     found = reduce_bone(
-        plan.bone.bone.surface, plan.arch, cut.point_lps_mm, cut.normal_lps, step_mm=1.0, progress=progress
+        plan.bone.bone.surface,
+        plan.arch,
+        cut.point_lps_mm,
+        cut.normal_lps,
+        between_mm=_prosthesis_range(plan),
+        progress=progress,
     )
     return Taken(found, remaining(found, plan.arch, plan.canals.values(), plan.cavities.values()))
+
+
+def _prosthesis_range(plan: Plan) -> tuple[float, float] | None:
+    """Give the stations that the prosthesis spans; None where nothing is planned yet."""
+    assert plan.arch is not None
+    places = [crown.cervical_lps_mm for crown in plan.crowns.values()]
+    places += [fixture.pose.platform_lps_mm for fixture in plan.fixtures.values()]
+    if not places:
+        return None
+    stations = [plan.arch.station_of(place) for place in places]
+    return min(stations) - BEYOND_MM, max(stations) + BEYOND_MM
 
 
 class ArchActions(Actions):
@@ -121,4 +140,4 @@ class ArchActions(Actions):
 
 
 def _cut_inputs(plan: Plan) -> tuple[object, ...]:
-    return plan.bone, plan.bone_cut, plan.arch, plan.canals, plan.cavities
+    return plan.bone, plan.bone_cut, plan.arch, plan.canals, plan.cavities, plan.crowns

@@ -27,7 +27,15 @@ def made_crowns(plan: Plan, sites: tuple[str, ...]) -> SetUp:
         found = derived.occlusal_plane_of(plan)
         plane = None if found is None else (found.point_lps_mm, found.normal_lps)
     opposing = next(iter(derived.surfaces_of_role(plan, SurfaceRole.OPPOSING).values()), None)
-    return set_up_among(plan.arch, sites, derived.neighbour_surfaces(plan, sites), plane=plane, opposing=opposing)
+    bone = derived.bone_in_use(plan)
+    return set_up_among(
+        plan.arch,
+        sites,
+        derived.neighbour_surfaces(plan, sites),
+        bone=None if bone is None else bone.surface,
+        plane=plane,
+        opposing=opposing,
+    )
 
 
 class CrownActions(Actions):

@@ -101,7 +101,7 @@ class ArchBlock(Block):
         self.add(Row(label("Prosthesis", "note", wrap=False), self.prosthesis, stretch=1))
         self.facts = Facts()
         self.add(self.facts)
-        self.table = Table(["Site", "To path", "Left", "Space", "Exit"], stretch=0, most_rows=8)
+        self.table = Table(["Site", "To path", "Remains", "Space", "Exit"], stretch=0, most_rows=8)
         self.add(self.table)
         self.take = button(
             "Take these abutments", self._take, "Put on each fixture the abutment nearest to the common path",
@@ -297,10 +297,11 @@ class ArchBlock(Block):
 
     def _crest(self) -> Any:
         taken = self.do.arch.taken_of(self.plan)
-        if taken is not None:
-            front = np.abs(taken.reduction.stations_mm) <= 25.0
-            return taken.reduction.new_crest_lps_mm[front]
-        return np.array([f.pose.platform_lps_mm for f in self.plan.fixtures.values()])
+        platforms = np.array([f.pose.platform_lps_mm for f in self.plan.fixtures.values()])
+        if taken is None:
+            return platforms
+        front = np.abs(taken.reduction.stations_mm) <= 25.0
+        return np.vstack([platforms, taken.reduction.new_crest_lps_mm[front]])
 
     def _on_lip(self, value: float) -> None:
         self.guarded(self.do.arch.set_design, evolve(self.plan.design, lip_height_mm=value or None))
@@ -314,9 +315,12 @@ def _taken_facts(taken: Any) -> list[tuple[str, str]]:
     facts = [
         ("Taken off", f"{reduction.volume_mm3 / 1000.0:.1f} cm³, {mm(float(reduction.taken_mm.max()))} mm at most"),
     ]
-    quarter = [k for k, s in enumerate(reduction.stations_mm) if round(float(s)) % 10 == 0]
-    per = ", ".join(f"{reduction.stations_mm[k]:+.0f}: {mm(float(reduction.taken_mm[k]))}" for k in quarter)
-    facts.append(("Per station", f"{per} mm"))
+    some = [
+        k for k, s in enumerate(reduction.stations_mm) if round(float(s)) % 5 == 0 and reduction.taken_mm[k] > 0
+    ]
+    per = ", ".join(f"{reduction.stations_mm[k]:+.0f}: {mm(float(reduction.taken_mm[k]))}" for k in some)
+    first, last = reduction.stations_mm[[0, -1]]
+    facts.append(("Stations", f"{first:+.0f} to {last:+.0f} mm. Station: mm taken off: {per or 'nothing'}"))
     for limit, words in (("canal", "Above the canal"), ("sinus floor", "Below the sinus")):
         heights = [r for r in taken.remaining if r.limit == limit]
         if heights:
@@ -326,4 +330,7 @@ def _taken_facts(taken: Any) -> list[tuple[str, str]]:
 
 
 def _abutment_words(chosen: Any) -> str:
-    return "no abutment" if chosen is None else chosen.abutment.label.replace("Generic ", "")
+    if chosen is None:
+        return "no abutment"
+    angle = chosen.abutment.angle_deg
+    return f"{f'{angle:g}°' if angle else 'straight'}, {chosen.abutment.height_mm:g} mm"

@@ -54,6 +54,7 @@ class ScrewBlock(Block):
         self.say("" if not self.is_open else f"about {again:.0f} N")
         if not self.is_open:
             return
+        times = f"{self.times.value()} tightening{'s' if self.times.value() > 1 else ''}"
         lines = [
             (
                 "note",
@@ -63,7 +64,7 @@ class ScrewBlock(Block):
             ),
             (
                 "note",
-                f"After {self.times.value()} tightenings about {again:.0f} N; ten cost "
+                f"After {times} about {again:.0f} N; ten cost "
                 f"{100 * REUSE_LOSS[kind]:.0f} % "
                 f"with a screw of this kind ({kind}; Wentaschek 2017, 2023).",
             ),

@@ -60,6 +60,7 @@ def reduce_bone(
     *,
     step_mm: float = 1.0,
     reach_mm: float = 12.0,
+    between_mm: tuple[float, float] | None = None,
     progress: Progress = silent,
 ) -> Reduction:
     """Take the bone off down to a plane, and measure what that is.
@@ -70,11 +71,16 @@ def reduce_bone(
     ----------
     normal_lps : array of shape (3,) or None
         Towards what is taken off; None = away from the jaw along the arch's vertical.
+    between_mm : (from, to) stations or None
+        Only there is bone taken off; None = along the whole arch.
     """
     away = arch.up_lps if arch.jaw == Jaw.LOWER else -arch.up_lps
     normal = unit(away if normal_lps is None else normal_lps)
     point = np.asarray(point_lps_mm, dtype=np.float64)
-    stations = np.arange(np.ceil(arch.stations_mm[0]), arch.stations_mm[-1], step_mm)
+    first, last = float(arch.stations_mm[0]), float(arch.stations_mm[-1])
+    if between_mm is not None:
+        first, last = max(first, between_mm[0]), min(last, between_mm[1])
+    stations = np.arange(np.ceil(first), last, step_mm)
     across = np.arange(-reach_mm, reach_mm + 0.5 * step_mm, step_mm)
     heights = np.full((len(stations), len(across)), np.nan)
     crest = np.full((len(stations), 3), np.nan)
@@ -95,7 +101,11 @@ def reduce_bone(
         if cut:
             crest[k] = np.mean(cut, axis=0)
     taken = np.where(np.isnan(heights).all(axis=1), 0.0, np.nanmax(np.nan_to_num(heights), axis=1))
-    volume = above_volume_mm3(bone, point, normal)
+    piece = bone
+    if between_mm is not None:
+        for station, sign in ((first, -1.0), (last, 1.0)):
+            piece = below_capped(piece, arch.point_at(station), sign * arch.tangent_at(station))
+    volume = above_volume_mm3(piece, point, normal)
     below = below_capped(bone, point, normal)
     return Reduction(point, normal, volume, stations, taken, heights, across, crest, below)
 

@@ -14,13 +14,14 @@ from planner_core.geometry.frames import unit
 from planner_core.geometry.surface import Surface
 from planner_core.planning.crowns import (
     CONTACT_HEIGHT_SHARE,
+    GINGIVA_MM,
     PlannedTooth,
     average_station_mm,
     checked_site,
     crown_size,
     tooth_at,
 )
-from planner_core.planning.rays import first_hit_mm, near_part
+from planner_core.planning.rays import crossing_part, first_hit_mm, near_part
 
 ARTICULATION_GAP_MM = 0.05
 """Room left to the opposing teeth, mm (our choice: a foil)."""
@@ -33,6 +34,10 @@ _ACROSS = {1: 2, 2: 1, 3: 4, 4: 3}
 
 LEAST_SHARE = 0.6
 """Least share of the average widths that a gap must leave (our choice)."""
+
+CREST_REACH_MM = 16.0
+"""A crest within this of the arch curve is taken as the ridge under a missing tooth, mm (our choice: a curve drawn
+through the crowns of an upright jaw still finds it)."""
 
 GINGIVA_REACH_MM = 4.0
 """A scanned surface within this of the expected margin is taken as the gingiva, mm (our choice: higher ones are
@@ -91,6 +96,7 @@ def set_up_among(
     sites: Sequence[str],
     neighbours: Sequence[Surface] = (),
     *,
+    bone: Surface | None = None,
     plane: tuple[ArrayLike, ArrayLike] | None = None,
     opposing: Surface | None = None,
 ) -> SetUp:
@@ -100,6 +106,8 @@ def set_up_among(
     ----------
     neighbours : sequence of Surface
         Teeth, crowns and the scanned gingiva in LPS.
+    bone : Surface or None
+        The crowns rise `GINGIVA_MM` over its crest where no scanned gingiva lies there.
     plane : (point, normal) or None
         Occlusal plane; the crowns rise to it where there are no opposing teeth.
     opposing : Surface or None
@@ -116,6 +124,8 @@ def set_up_among(
         crowns += _run_between(arch, run, neighbours, notes)
     found = []
     for crown in crowns:
+        if bone is not None:
+            crown = over_crest(crown, bone)
         crown = _seated(crown, neighbours, notes)
         found.append(_risen(crown, plane, opposing, notes))
     return SetUp(tuple(found), tuple(notes))
@@ -192,6 +202,23 @@ def _side_station(arch: ArchCurve, tooth: PlannedTooth, sign: float, neighbours:
                 if hit is not None and hit <= reach:
                     found.append((hit, arch.station_of(start + hit * sign * tooth.along_lps)))
     return min(found)[1] if found else None
+
+
+def over_crest(tooth: PlannedTooth, bone: Surface) -> PlannedTooth:
+    """Give the crown moved along its axis so that its margin lies `GINGIVA_MM` over the crest under it."""
+    part = near_part(bone, tooth.cervical_lps_mm, CREST_REACH_MM + 10.0)
+    if not len(part.triangles):
+        return tooth
+    part = crossing_part(part, tooth.cervical_lps_mm, tooth.along_lps)
+    heights = []
+    for offset in np.arange(-6.0, 6.01, 0.5):
+        start = tooth.cervical_lps_mm + offset * tooth.facial_lps + CREST_REACH_MM * tooth.occlusal_lps
+        hit = first_hit_mm(part, start, -tooth.occlusal_lps)
+        if hit is not None:
+            heights.append(CREST_REACH_MM - hit)
+    if not heights or abs(max(heights)) > CREST_REACH_MM:
+        return tooth
+    return tooth.moved((max(heights) + GINGIVA_MM) * tooth.occlusal_lps)
 
 
 def _seated(tooth: PlannedTooth, scanned: Sequence[Surface], notes: list[str]) -> PlannedTooth:

@@ -10,8 +10,9 @@ from planner_core.case import edits
 from planner_core.case.plan import Plan
 from planner_core.errors import PlannerError
 from planner_core.geometry.surface import Surface
+from planner_core.planning.bone_taken import reduce_bone
 from planner_core.planning.catalogue import generic_catalogue
-from planner_core.planning.crown_fit import next_site
+from planner_core.planning.crown_fit import next_site, set_up_among
 from planner_core.planning.crowns import tooth_at
 from planner_core.planning.fixture import FixturePose, PlacedFixture
 from planner_core.planning.ledger import LedgerState, LiveLedger, ledger
@@ -183,3 +184,18 @@ def test_copy_and_mirror_are_edits_with_their_refusals():
     plan = edits.set_lock(plan, "34", True)
     with pytest.raises(PlannerError, match="locked"):
         edits.align_fixture(plan, "34", "46")
+
+
+def test_crowns_stand_over_the_crest_that_is_there():
+    arch = straight_arch()
+    low = box((-70.0, -5.0, -25.0), (70.0, 4.0, -6.0))
+    (crown,) = set_up_among(arch, ["36"], bone=low).crowns
+    assert float(crown.cervical_lps_mm[2]) == pytest.approx(-3.0, abs=0.01)
+
+
+def test_bone_is_taken_off_only_where_the_prosthesis_stands():
+    arch = straight_arch()
+    part = reduce_bone(BONE, arch, (0.0, 0.0, -2.0), between_mm=(-10.0, 15.0))
+    assert part.volume_mm3 == pytest.approx(25.0 * 9.0 * 2.0, rel=1e-6)
+    assert part.stations_mm[0] >= -10.0
+    assert part.stations_mm[-1] <= 15.0
