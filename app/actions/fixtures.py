@@ -94,6 +94,16 @@ class FixtureActions(Actions):
         if fixture is not None:
             self.set_pose(fixture.site, handling.roll(fixture, by_deg).pose)
 
+    def swap_pivot(self) -> None:
+        """Turn about the apex from now on, or about the entry again."""
+        self.about_apex = not self.about_apex
+        self.workspace.view.selected.emit()
+
+    def mirror_in_hand(self) -> None:
+        """Mirror the fixture in hand to the other side."""
+        if self.workspace.selected is not None:
+            self.mirror(self.workspace.selected.site)
+
     def make_parallel(self, site: str, other: str) -> None:
         """Turn a fixture parallel to another about the chosen point."""
         self.apply(f"Make {site} parallel to {other}", edits.align_fixture, site, other, self.about_apex)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from app.actions.fixtures import TILT_DEG
 from app.commands import Command
 from app.plan_actions import PlanActions
 
@@ -20,6 +21,10 @@ TILTS = (
     ("right", "Turn the apex 0.5° to the patient's right", "Alt+Left"),
     ("outward", "Turn the apex 0.5° outwards", "Alt+Up"),
     ("inward", "Turn the apex 0.5° inwards", "Alt+Down"),
+)
+ROLLS = (
+    ("left", "Turn 0.5° about its own axis", "Alt+PgUp", TILT_DEG),
+    ("right", "Turn −0.5° about its own axis", "Alt+PgDown", -TILT_DEG),
 )
 
 
@@ -41,4 +46,26 @@ def rows(plan: PlanActions, in_hand: Callable[[], bool]) -> list[Command]:
         )
         for k, (way, title, keys) in enumerate(TILTS)
     ]
-    return [*moves, *tilts]
+    rolls = [
+        Command(f"fixture.roll_{way}", title, "Fixture", lambda by=by: plan.fixtures.roll(by), (keys,), in_hand)
+        for way, title, keys, by in ROLLS
+    ]
+    others = [
+        Command(
+            "fixture.about_apex",
+            "Turn about the apex instead of the entry",
+            "Fixture",
+            plan.fixtures.swap_pivot,
+            ("Alt+A",),
+            is_checked=lambda: plan.fixtures.about_apex,
+            separated=True,
+        ),
+        Command(
+            "fixture.mirror",
+            "Mirror to the other side",
+            "Fixture",
+            plan.fixtures.mirror_in_hand,
+            is_enabled=in_hand,
+        ),
+    ]
+    return [*moves, *tilts, *rolls, *others]
