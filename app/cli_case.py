@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
 
 from app.cli_shared import (
@@ -15,14 +14,11 @@ from app.cli_shared import (
     progress_of,
     tell,
 )
-from planner_core.case.case_file import CaseStore
 from planner_core.case.check import check
-from planner_core.case.identity import ANONYMOUS, code_of, face_warning, without_identity
-from planner_core.case.pack import pack, unpack
+from planner_core.case.pack import pack, pack_without_identity, unpack
 from planner_core.case.rescue import salvage
 from planner_core.errors import PlannerError
 from planner_core.findings import Finding
-from planner_core.progress import part_of
 
 
 def register(commands: Commands) -> None:
@@ -92,26 +88,14 @@ def _pack(arguments: Arguments) -> None:
     findings: list[Finding] = []
     result: dict[str, object] = {"zip": str(arguments.zip)}
     if arguments.without_identity:
-        result["code"], findings = _pack_without_identity(arguments)
+        result["code"], found = pack_without_identity(arguments.case, arguments.zip, progress_of(arguments))
+        findings = list(found)
     else:
         pack(arguments.case, arguments.zip, progress_of(arguments))
     size = arguments.zip.stat().st_size
     result |= {"bytes": size, "findings": findings_json(findings)}
     code = f", code {result['code']}" if "code" in result else ""
     tell(arguments, result, [f"{arguments.zip}: {size / 1e6:.1f} MB{code}", *findings_lines(findings)])
-
-
-def _pack_without_identity(arguments: Arguments) -> tuple[str, list[Finding]]:
-    """Pack the present plan alone, since the history holds names."""
-    progress = progress_of(arguments)
-    with open_case(arguments.case, read_only=True) as store, tempfile.TemporaryDirectory() as scratch:
-        plan = without_identity(store.plan())
-        store.bring_into_memory(part_of(progress, 0.0, 0.3))
-        folder = Path(scratch) / "case"
-        CaseStore.create(folder, ANONYMOUS, plan, part_of(progress, 0.3, 0.6)).close()
-        pack(folder, arguments.zip, part_of(progress, 0.6, 1.0))
-    warning = face_warning(plan)
-    return code_of(plan), [] if warning is None else [warning]
 
 
 def _unpack(arguments: Arguments) -> None:

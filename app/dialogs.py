@@ -7,6 +7,8 @@ from typing import Any
 
 from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
 
+from app.questions import ScanAnswer, ScanQuestion, SurfaceAnswer, SurfaceQuestion
+
 SCAN_FILES = "Scans (*.dcm *.DCM *.zip *.nii *.nii.gz *.nrrd *.mha *.mhd DICOMDIR);;All files (*)"
 LIST_FILES = "Lists of parts and implant templates (*.csv *.dcm);;All files (*)"
 SURFACE_FILES = "Surface scans (*.stl *.ply *.obj *.3mf);;All files (*)"
@@ -43,6 +45,24 @@ class Dialogs:
         given, taken = QInputDialog.getText(self.parent, title, text, text=start)
         return given if taken else None
 
+    # What shows pictures or findings is drawn by the window: `app.window.questions`.
+
+    def choose_scan(self, question: ScanQuestion) -> ScanAnswer | None:
+        """Ask which series is meant and whether its identity is kept; None: none of them."""
+        raise NotImplementedError
+
+    def confirm_surface(self, question: SurfaceQuestion) -> SurfaceAnswer | None:
+        """Ask for a surface scan's unit, role and size, showing its faults; None: leave it."""
+        raise NotImplementedError
+
+    def show_lines(self, title: str, text: str, lines: list[tuple[str, str]]) -> None:
+        """Show (state, sentence) lines under a sentence."""
+        raise NotImplementedError
+
+    def confirm(self, title: str, text: str, lines: list[tuple[str, str]], yes: str) -> bool:
+        """Show the same and ask whether to do what `yes` says."""
+        raise NotImplementedError
+
 
 class Answers(Dialogs):
     """Dialogs that answer by themselves, for tests and for the demo."""
@@ -75,3 +95,22 @@ class Answers(Dialogs):
     def text(self, title: str, text: str, start: str = "") -> str | None:
         """Answer."""
         return self._give("text", title)  # type: ignore[no-any-return]
+
+    def choose_scan(self, question: ScanQuestion) -> ScanAnswer | None:
+        """Answer; the first series, as it is, unless told otherwise."""
+        self.asked.append("choose_scan")
+        return self.answers.get("choose_scan", ScanAnswer(question.listing.series[0].uid))  # type: ignore[no-any-return]
+
+    def confirm_surface(self, question: SurfaceQuestion) -> SurfaceAnswer | None:
+        """Answer; the guessed unit, unless told otherwise."""
+        self.asked.append("confirm_surface")
+        return self.answers.get("confirm_surface", SurfaceAnswer(question.read.unit))  # type: ignore[no-any-return]
+
+    def show_lines(self, title: str, text: str, lines: list[tuple[str, str]]) -> None:
+        """Take note."""
+        self.asked.append(f"{title}: {text}")
+
+    def confirm(self, title: str, text: str, lines: list[tuple[str, str]], yes: str) -> bool:
+        """Answer."""
+        self.asked.append(f"{title}: {text}")
+        return bool(self.answers.get("confirm", False))

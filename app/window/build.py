@@ -32,6 +32,7 @@ from app.tools.move_crown import Resting
 from app.tools.tool import ToolBox
 from app.window.command_table import command_table
 from app.window.main_window import MainWindow
+from app.window.questions import WindowDialogs
 from app.window.welcome import Welcome
 from app.workspace import Workspace
 from planner_core.anatomy.sections import warm_up
@@ -53,7 +54,7 @@ def build(
     messages.setParent(workspace)
     jobs.setParent(workspace)
     toolbox = ToolBox(workspace, Resting(workspace), workspace)
-    dialogs = dialogs or Dialogs()
+    dialogs = dialogs or WindowDialogs(workspace)
     case = CaseActions(workspace, dialogs)
     plan_actions = PlanActions(workspace, toolbox, generic_catalogue())
     feed = Feed(workspace, workspace)

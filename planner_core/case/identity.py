@@ -63,9 +63,16 @@ def face_warning(plan: Plan) -> Finding | None:
     if plan.scan is None:
         return None
     extent = np.ptp(plan.scan.volume.corners_lps_mm(), axis=0)
-    if extent[2] < FACE_EXTENT_MM or extent[0] < FACE_EXTENT_MM:
+    return face_in((float(extent[0]), float(extent[2])))
+
+
+def face_in(breadth_height_mm: tuple[float, float]) -> Finding | None:
+    """Give a warning where a volume of this breadth and height can show a face."""
+    breadth, height = breadth_height_mm
+    # A size that is not known is nan, of which nothing is warned.
+    if not (breadth >= FACE_EXTENT_MM and height >= FACE_EXTENT_MM):
         return None
-    text = f"The volume spans {extent[0]:.0f} x {extent[2]:.0f} mm: a face can be made from it."
+    text = f"The volume spans {breadth:.0f} x {height:.0f} mm: a face can be made from it."
     return Finding(Severity.WARNING, "face-visible", text)
 
 

@@ -14,11 +14,14 @@ from pathlib import Path
 
 from planner_core.case import rows
 from planner_core.case.blobs import BLOB_NAME, BlobFolder
+from planner_core.case.case_file import CaseStore
 from planner_core.case.check import check
 from planner_core.case.disk import told
+from planner_core.case.identity import ANONYMOUS, code_of, face_warning, without_identity
 from planner_core.case.opening import DATABASE, make_place, open_database
 from planner_core.errors import PlannerError
 from planner_core.files import whole_file
+from planner_core.findings import Finding
 from planner_core.progress import Progress, part_of, silent
 
 LARGEST_CASE_BYTES = 20 << 30
@@ -72,6 +75,28 @@ def pack(folder: Path, target: Path, progress: Progress = silent) -> None:
         if opened.scratch is not None:
             opened.scratch.cleanup()
     progress(1.0, "Packed")
+
+
+def pack_without_identity(
+    folder: Path, target: Path, progress: Progress = silent
+) -> tuple[str, tuple[Finding, ...]]:
+    """Pack the present plan alone, freed of its identity, since the history holds names.
+
+    Returns
+    -------
+    code : str
+        A code by which the practice finds the case again.
+    findings : tuple of Finding
+        What remains to be said: the volume of a head shows a face.
+    """
+    with CaseStore.open(Path(folder), read_only=True) as store, tempfile.TemporaryDirectory() as scratch:
+        plan = without_identity(store.plan())
+        store.bring_into_memory(part_of(progress, 0.0, 0.3))
+        anonymous = Path(scratch) / "case"
+        CaseStore.create(anonymous, ANONYMOUS, plan, part_of(progress, 0.3, 0.6)).close()
+        pack(anonymous, target, part_of(progress, 0.6, 1.0))
+    warning = face_warning(plan)
+    return code_of(plan), () if warning is None else (warning,)
 
 
 def unpack(source: Path, folder: Path, progress: Progress = silent) -> None:

@@ -8,8 +8,10 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from planner_core.errors import PlannerError
+from planner_core.findings import Finding, Severity
 from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.surface import Surface
+from planner_core.imaging.scan import ImportedSurface
 from planner_core.progress import Progress, silent
 
 MOST_ROUNDS = 12
@@ -79,6 +81,17 @@ def decimate(surface: Surface, most_triangles: int, progress: Progress = silent)
     away = distances_mm(surface.points_mm, best)
     progress(1.0, "Surface reduced")
     return Decimated(best, float(away.max()), float(np.quantile(away, 0.95)))
+
+
+def taken_smaller(read: ImportedSurface, smaller: Decimated) -> ImportedSurface:
+    """Give an imported surface in its reduced form; how far it deviates becomes a finding, which stays."""
+    text = (
+        f"The surface was reduced from {len(read.surface.triangles)} to {len(smaller.surface.triangles)} "
+        f"triangles; it lies within {smaller.deviation_p95_mm:.3f} mm of the file's for 95 % of the points, within "
+        f"{smaller.deviation_max_mm:.3f} mm for all."
+    )
+    finding = Finding(Severity.NOTE, "surface-reduced", text)
+    return ImportedSurface(smaller.surface, read.unit, (*read.findings, finding))
 
 
 def _clustered(surface: Surface, cell_mm: float) -> Surface:

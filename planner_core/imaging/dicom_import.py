@@ -87,6 +87,8 @@ class SeriesSummary:
     shape: tuple[int, int, int]
     spacing_mm: tuple[float, float, float]
     size_mm: tuple[float, float, float]
+    patient_id: str = ""
+    patient_birth_date: str = ""
     kind: str = "CT"
     problem: str = ""
     resample_helps: bool = False
@@ -326,6 +328,8 @@ def _summary(uid: str, headers: list[ImageHeader]) -> SeriesSummary:
         modality=text_of(first, "Modality"),
         date=date_of(first, "AcquisitionDate", "StudyDate", "SeriesDate"),
         patient_name=person_words(text_of(first, "PatientName")),
+        patient_id=text_of(first, "PatientID"),
+        patient_birth_date=date_of(first, "PatientBirthDate"),
         n_files=len(headers),
         shape=(len(slices), first.rows, first.columns),
         spacing_mm=(np.nan, np.nan, np.nan),
