@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from planner_core.case.blockers import findings_of, guided
+from planner_core.case.budget_sheet import budget_page_of
 from planner_core.case.codec import FORMAT, dumps, plain
-from planner_core.case.derived import budgets_of, choice_of, known_scan_check, ledger_of, match_state, scan_check_of
+from planner_core.case.derived import budgets_of, known_scan_check, ledger_of, match_state, scan_check_of
 from planner_core.case.plan import Plan
 from planner_core.case.rows import Revision
 from planner_core.geometry.frames import angle_between_deg
@@ -50,8 +51,7 @@ def sheet_of(
     """
     if plan.scan is not None:
         scan_check_of(plan, part_of(progress, 0.0, 0.7))
-    if plan.fixtures:
-        choice_of(plan)
+    budget = budget_page_of(plan, part_of(progress, 0.7, 0.95))
     made = made_utc or datetime.now(UTC).isoformat(timespec="seconds")
     stamp = Stamp(made_utc=made, program=PROGRAM)
     if revision is not None:
@@ -78,6 +78,7 @@ def sheet_of(
         plan_json=dumps({"format": FORMAT, "revision_sha256": stamp.sha256, "plan": plain(plan)}),
         notes=plan.notes,
         measurements=measured_lines(plan),
+        budget=budget,
         wanted=wanted,
     )
 

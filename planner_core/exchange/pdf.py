@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from planner_core.exchange.pdf_budget import budget_pages
 from planner_core.exchange.pdf_cover import cover
 from planner_core.exchange.pdf_fixture import fixture_page
 from planner_core.exchange.pdf_page import SheetPage
@@ -50,6 +51,9 @@ def sheet_pdf(
         progress(number / max(1, len(content.pages)), "Writing the sheet")
         pdf.add_page()
         fixture_page(pdf, page, {key: _png(value) for key, value in (pictures or {}).items()})
+    if content.budget is not None:
+        pdf.add_page()
+        budget_pages(pdf, content.budget)
     attached = {SHEET_NAME: json.dumps(sheet_as_json(content), ensure_ascii=False, indent=1)}
     if content.plan_json:
         attached[PLAN_NAME] = content.plan_json

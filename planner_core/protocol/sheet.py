@@ -14,6 +14,7 @@ from attrs import field, frozen
 from planner_core.findings import Finding, Severity
 from planner_core.planning.drilling import DrillList, Sleeve
 from planner_core.planning.fixture import PlacedFixture
+from planner_core.protocol.budget_page import BudgetPage
 from planner_core.protocol.sites import SiteName, site_name
 
 CAUTIONS = (
@@ -146,6 +147,7 @@ class SheetContent:
     measurements: tuple[tuple[str, str], ...] = ()
     """(name, value with its 95 % interval) of what the user wants listed."""
     notes: str = ""
+    budget: BudgetPage | None = None
     wanted: str = FINAL
     """What was asked for; `status` tells what it is."""
 

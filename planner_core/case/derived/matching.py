@@ -17,6 +17,10 @@ from planner_core.registration.point_error import point_covariance
 
 _widened: Memory[PoseCovariance] = Memory(4)
 
+HAND_SET_FROM_MM = 0.3
+"""Pairs known less well than this were set by hand, not measured (our choice; by hand it is 0.35 to 0.5 mm, Tomasi
+2011, S)."""
+
 
 def match_state(plan: Plan) -> str:
     """Give the state of the match in a word: "none", "stale", "not trusted" or "in use"."""
@@ -30,7 +34,7 @@ def match_state(plan: Plan) -> str:
 def match_in_use(plan: Plan) -> PoseCovariance | None:
     """Give the error of the adopted match; None where there is none or it is stale.
 
-    Where it stands on pairs of points and the scan check finds scatter at them, it is worse by that.
+    It is worse where it stands on pairs set by hand in places that the scan check calls unreadable.
     """
     if plan.match is None or match_changes(plan):
         return None
@@ -59,14 +63,14 @@ def match_for(plan: Plan, support: Support) -> PoseCovariance | None:
 def _in_streaks(found: PoseCovariance, pairs: tuple[PointPair, ...], check: ScanCheck) -> PoseCovariance:
     """Give the match's error with pairs in unreadable places localised as badly as the scatter makes them.
 
-    In readable places a pair's own error has the noise in it.
+    In readable places, and where a pair was measured, its own error has the noise in it.
     """
     places = np.array([pair.lps_mm for pair in pairs])
     level = np.nan_to_num(np.asarray(check.level_at(places)))
-    level = np.where(level >= READABLE_BELOW, level, 0.0)
+    clear = np.array([pair.localisation_mm for pair in pairs])
+    level = np.where((level >= READABLE_BELOW) & (clear >= HAND_SET_FROM_MM), level, 0.0)
     if not level.any():
         return found
-    clear = np.array([pair.localisation_mm for pair in pairs])
     # The model's number is per axis, a pair's error is that in space.
     blur = np.sqrt(3.0) * DEFAULTS["streak_sigma_mm"].value * level
     worse = point_covariance(places, np.hypot(clear, blur)).moved_to(found.about_lps_mm)
