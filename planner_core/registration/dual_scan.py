@@ -280,9 +280,10 @@ def deformation_of(result: MarkerMatch, shift_mm: float = STICKER_SHIFT_MM) -> D
     limit = float(chi2.ppf(1.0 - NOTICE_P, freedom))
     strength = np.linspace(0.0, 60.0, 2401)[1:]
     enough = strength[np.searchsorted(ncx2.sf(limit, freedom, strength), DETECTION_POWER)]
-    smallest = per_axis * float(np.sqrt(enough / len(a)))
+    # The fit takes six of the 3 n directions of a displacement for motion; only the rest shows.
+    shown = len(a) - 2
     excess = max(0.0, squares - freedom) if chance < NOTICE_P else 0.0
-    return Deformation(per_axis * float(np.sqrt(excess / len(a))), smallest, chance)
+    return Deformation(per_axis * float(np.sqrt(excess / shown)), per_axis * float(np.sqrt(enough / shown)), chance)
 
 
 def _findings(

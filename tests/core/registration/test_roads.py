@@ -17,8 +17,18 @@ from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import calibrate_grey
 from planner_core.registration.air_gap import air_gap
 from planner_core.registration.combine import combine_matches, small_motion
-from planner_core.registration.dual_scan import DualScan, KnownBody, calibrated_iso, match_dual_scan
+from planner_core.registration.correspondence import Correspondence
+from planner_core.registration.dual_scan import (
+    Deformation,
+    DualScan,
+    KnownBody,
+    calibrated_iso,
+    deformation_of,
+    match_dual_scan,
+)
 from planner_core.registration.edges import GreyField
+from planner_core.registration.fiducials import match_paired
+from planner_core.registration.marker_match import MarkerMatch
 from planner_core.registration.markers import Marker
 from planner_core.registration.match import Match, Road
 from planner_core.registration.rigid_fit import moved_by
@@ -117,6 +127,43 @@ def test_the_dual_scan_says_what_it_cannot_see() -> None:
     assert "no air seen" in texts or "Air lies" in texts
     assert 0.02 < result.deformation.smallest_mm < 0.5
     assert result.deformation.found_mm < 2.0 * result.deformation.smallest_mm
+
+
+def test_a_marker_lost_between_the_scans_and_too_few_are_named() -> None:
+    result, _, patient, second = dual()
+    moving, fixed = result.markers.moving, result.markers.fixed
+    hidden = next(i for i, j in result.markers.pairs if fixed[j].quality > 0.5)
+    fewer = match_dual_scan(patient, second, moving=[m for k, m in enumerate(moving) if k != hidden], fixed=fixed)
+    assert "marker-count" in {f.code for f in fewer.findings}
+    five = [i for i, _ in result.markers.pairs[:5]]
+    few = match_dual_scan(patient, second, moving=[moving[i] for i in five], fixed=fixed)
+    # Six to eight are advised (laboratory instruction pages; FACTS section 2, S2).
+    assert any(f.code == "few-markers" and "at least 6" in f.text for f in few.findings)
+
+
+@pytest.mark.parametrize("count", [6, 8])
+def test_the_smallest_deformation_stated_is_found_four_times_in_five(count: int) -> None:
+    rng = np.random.default_rng(count)
+    places = rng.uniform(-25.0, 25.0, (count, 3)) * [1.0, 1.0, 0.4]
+    sigma = 0.04
+    covariance = sigma**2 * np.eye(3)
+
+    def seen(moved_mm: float) -> Deformation:
+        there = places + rng.normal(scale=sigma, size=places.shape)
+        there += rng.normal(scale=moved_mm / np.sqrt(3.0), size=places.shape)
+        moving = tuple(Marker(p, 0.9, 1e-8 * np.eye(3)) for p in places)
+        fixed = tuple(Marker(p, 0.9, covariance) for p in there)
+        found = Correspondence(tuple((k, k) for k in range(count)), RigidTransform.identity("prosthesis"))
+        match = match_paired(places, there, np.array([covariance] * count), ["M"] * count, "prosthesis")
+        return deformation_of(MarkerMatch(match, moving, fixed, found.pairs), 0.0)
+
+    smallest = seen(0.0).smallest_mm
+    bent = [seen(smallest) for _ in range(250)]
+    noticed = [d for d in bent if d.found_mm > 0]
+    # 80 % by its definition; the displacement is drawn anew each time, which spreads it a little.
+    assert 0.66 < len(noticed) / len(bent) < 0.9
+    assert np.median([d.found_mm for d in noticed]) == pytest.approx(smallest, rel=0.25)
+    assert np.mean([seen(0.0).found_mm > 0 for _ in range(250)]) < 0.10
 
 
 def test_an_optical_scan_stands_in_for_the_second_scan() -> None:
