@@ -25,6 +25,12 @@ class Settings:
     """Name under which steps are recorded; empty: the user name of the workstation."""
     last_folder: str = ""
     """Where the last file was chosen."""
+    inbox: str = ""
+    """Where series received over the network are filed; empty: in the program's own data folder."""
+    service_port: str = ""
+    """Port that the storage service listens on."""
+    archive: str = ""
+    """The archive asked last: ``title@host:port``, or a web address."""
 
     @property
     def author_name(self) -> str:

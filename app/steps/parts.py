@@ -182,6 +182,7 @@ class Facts(QWidget):
         while (item := self._grid.takeAt(0)) is not None:
             widget = item.widget()
             if widget is not None:
+                widget.hide()
                 widget.deleteLater()
         for row, (what, value) in enumerate(facts):
             self._grid.addWidget(label(what, "note"), row, 0, Qt.AlignmentFlag.AlignTop)
@@ -209,6 +210,7 @@ class Lines(QWidget):
         while (item := self._grid.takeAt(0)) is not None:
             widget = item.widget()
             if widget is not None:
+                widget.hide()
                 widget.deleteLater()
         for row, (state, text) in enumerate(shown):
             if state:

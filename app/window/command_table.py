@@ -11,6 +11,7 @@ from app.plan_actions import PlanActions
 from app.tools.tool import ToolBox
 from app.view_state import LAYERS, Step
 from app.window.rows import anatomy, fixtures, match
+from app.window.rows import case as case_rows
 from app.workspace import Workspace
 
 
@@ -27,7 +28,7 @@ def command_table(
         return fixture is not None and not fixture.locked
 
     return [
-        *_case_commands(workspace, case, window, is_open),
+        *case_rows.rows(workspace, case, window),
         *_edit_commands(workspace, plan, toolbox, window, is_open, in_hand),
         *match.rows(workspace, plan),
         *anatomy.rows(workspace, plan),
@@ -45,29 +46,6 @@ def command_table(
         *_view_commands(workspace, window, is_open),
         Command("help.keys", "Keys and mouse", "Help", window.show_keys, ("F1",)),
         Command("help.about", "About and cautions", "Help", window.show_about),
-    ]
-
-
-def _case_commands(
-    workspace: Workspace, case: CaseActions, window: Any, is_open: Callable[[], bool]
-) -> list[Command]:
-    return [
-        Command("case.new", "New case …", "Case", case.new_case, ("Ctrl+N",)),
-        Command("case.open", "Open case …", "Case", case.open_case, ("Ctrl+O",)),
-        Command("case.sample", "Open sample case", "Case", case.open_sample),
-        Command("case.close", "Close case", "Case", case.close_case, ("Ctrl+W",), is_enabled=is_open),
-        Command("scan.folder", "Open scan folder …", "Case", case.import_folder, ("Ctrl+I",), separated=True),
-        Command("scan.file", "Open scan file …", "Case", case.import_file),
-        Command("surface.open", "Open surface scan …", "Case", case.add_surface, is_enabled=is_open),
-        Command(
-            "sheet.draft",
-            "Export draft sheet …",
-            "Case",
-            lambda: window.export_sheet(False, None),
-            is_enabled=lambda: bool(workspace.plan.fixtures),
-            separated=True,
-        ),
-        Command("window.close", "Quit", "Case", window.close, ("Ctrl+Q",), separated=True),
     ]
 
 

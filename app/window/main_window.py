@@ -15,6 +15,7 @@ from PySide6.QtWidgets import QApplication, QDialog, QMainWindow, QSplitter, QSt
 from app.case_actions import CaseActions
 from app.commands import Commands
 from app.first_look import start_view
+from app.network import NetworkDesk
 from app.plan_actions import PlanActions
 from app.scene.scene_view import SceneView
 from app.sections.row_view import RowView
@@ -28,6 +29,7 @@ from app.tools.tool import ToolBox
 from app.view_state import ViewKind
 from app.window.bottom_bar import BottomBar
 from app.window.chain_bar import ChainBar
+from app.window.network_dialog import NetworkDialog
 from app.window.surgery import SurgeryView
 from app.window.tool_banner import ToolBanner
 from app.workspace import Workspace
@@ -39,7 +41,9 @@ MOUSE_HELP = (
     ("Wheel", "next section; on the strip along the arch"),
     ("Ctrl+wheel, Shift+wheel", "magnify; average over a thicker slab"),
     ("Click on a fixture", "take it in hand: sections turn to its axis"),
-    ("Drag its body, drag its apex", "move it; turn it about its platform"),
+    ("Drag its body, also in 3D", "move it; with Ctrl along its axis only, with Shift turn it"),
+    ("Drag the square at its apex or over its platform", "turn it about its entry; about its apex"),
+    ("Drag a planned tooth", "move it; with Shift turn it"),
     ("Arrow keys, Page keys in a view", "along the arch; through the sections"),
     ("Alt+drag, Shift+arrow keys in a section", "lean it by hand; Home: straight again"),
 )
@@ -80,6 +84,8 @@ class MainWindow(QMainWindow):
         self.commands: Commands
         self.plan_actions: PlanActions
         self._chores: list[Callable[[], None]] = []
+        self.desk = NetworkDesk(workspace, keep_settings)
+        self.network: NetworkDialog | None = None
 
     # ------------------------------------------------------------ furnishing
 
@@ -213,6 +219,7 @@ class MainWindow(QMainWindow):
         for chore in self._chores:
             chore()
         self.scene.close_scene()
+        self.desk.close()
         self.workspace.jobs.close()
         if self.workspace.is_open:
             self.case.close_case()
@@ -270,6 +277,14 @@ class MainWindow(QMainWindow):
         self.workspace.settings_changed.emit()
         self.workspace.view.restyled.emit()
         self.chain.refresh()
+
+    def show_network(self) -> None:
+        """Open the window for scans over the network, beside this one."""
+        if self.network is None:
+            self.network = NetworkDialog(self.desk, self.case, self)
+        self.network.show()
+        self.network.raise_()
+        self.desk.look()
 
     def show_surgery(self) -> None:
         """Open the view for the chair."""
