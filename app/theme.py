@@ -151,6 +151,11 @@ QLineEdit:disabled, QDoubleSpinBox:disabled, QComboBox:disabled, QPlainTextEdit:
 QComboBox QAbstractItemView {{ background: {raised}; border: 1px solid {line};
     selection-background-color: {accent}; selection-color: {on_accent}; outline: none; }}
 QCheckBox {{ spacing: 7px; background: transparent; }}
+QRadioButton {{ spacing: 7px; background: transparent; }}
+QRadioButton::indicator {{ width: 13px; height: 13px; border: 1px solid {muted}; border-radius: 7px;
+    background: {field}; }}
+QRadioButton::indicator:checked {{ border: 4px solid {accent}; width: 7px; height: 7px; background: {on_accent}; }}
+QRadioButton:focus {{ color: {accent}; }}
 QCheckBox::indicator {{ width: 13px; height: 13px; border: 1px solid {muted}; border-radius: 2px;
     background: {field}; }}
 QCheckBox::indicator:checked {{ background: {accent}; border: 1px solid {accent}; image: url("{tick}"); }}

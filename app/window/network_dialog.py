@@ -62,7 +62,7 @@ class ReceiveBlock(QWidget):
                 ("answered", where),
                 (
                     "note",
-                    "Only this computer reaches it. For other computers start it with: python -m app receive.",
+                    "Only programs on this computer reach it; for others see: python -m app receive --help.",
                 ),
             ]
         else:

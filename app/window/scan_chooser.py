@@ -119,7 +119,10 @@ class ScanChooser(QDialog):
         made.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         made.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         for series in self._question.listing.series:
-            item = QListWidgetItem(QIcon(thumbnail(series, self._theme)), series_words(series))
+            picture = thumbnail(series, self._theme)
+            icon = QIcon(picture)
+            icon.addPixmap(picture, QIcon.Mode.Selected)  # grey values are not tinted
+            item = QListWidgetItem(icon, series_words(series))
             item.setToolTip(series_words(series))
             made.addItem(item)
         return made
@@ -217,5 +220,5 @@ class ScanChooser(QDialog):
             return "warning", f"{series.problem}. It will be interpolated, which blurs it; the sheet will say so."
         return (
             "warning",
-            f"{series.problem}. Export it again without tilt and with even steps, or tick the box above.",
+            f"{series.problem}. Tick the box above, or export it again without it.",
         )

@@ -80,10 +80,13 @@ class SurfaceDialog(QDialog):
         if smaller is not None:
             count = f"{len(smaller.surface.triangles):,}".replace(",", " ")
             self.reduce.setText(f"Reduce it to {count} triangles")
-            away = f"95 % of its points move by less than {smaller.deviation_p95_mm:.3f} mm, none by more than"
             rows.addWidget(self.reduce)
             rows.addWidget(
-                label(f"{away} {smaller.deviation_max_mm:.3f} mm. Drawing and matching get quicker.", "note")
+                label(
+                    f"95 % of its points move by less than {smaller.deviation_p95_mm:.3f} mm, none by more than "
+                    f"{smaller.deviation_max_mm:.3f} mm. Drawing and matching get quicker.",
+                    "note",
+                )
             )
         rows.addSpacing(6)
         rows.addWidget(label("WHAT WAS NOTICED", "heading"))

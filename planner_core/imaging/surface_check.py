@@ -151,19 +151,27 @@ def findings_of_report(report: SurfaceReport) -> tuple[Finding, ...]:
         text = f"The surface is open: one rim of {outer:.0f} mm{more}."
         findings.append(Finding(Severity.NOTE, "holes", text, f"{len(report.holes)} rims"))
     if len(report.branching_mm):
-        text = f"At {len(report.branching_mm)} edges more than two triangles meet; a guide cannot be built on that."
+        text = (
+            f"At {_edges(len(report.branching_mm))} more than two triangles meet; a guide cannot be built on that."
+        )
         findings.append(
             Finding(Severity.WARNING, "branching-edges", text, _place(report.branching_mm[0].mean(axis=0)))
         )
     if len(report.flipped_mm):
-        text = f"Along {len(report.flipped_mm)} edges the surface turns inside out; part of it faces the wrong way."
+        text = (
+            f"Along {_edges(len(report.flipped_mm))} the surface turns inside out; part of it faces the wrong way."
+        )
         findings.append(Finding(Severity.WARNING, "flipped-faces", text, _place(report.flipped_mm[0])))
     if len(report.bodies) > 1:
         crumbs = sum(size < SMALL_BODY_SHARE * sum(report.bodies) for size in report.bodies)
-        tail = f", {crumbs} of them crumbs" if crumbs else ""
+        tail = "" if not crumbs else f", {crumbs} of them crumbs" if crumbs > 1 else ", one of them a crumb"
         text = f"The surface consists of {len(report.bodies)} separate bodies{tail}."
         findings.append(Finding(Severity.NOTE, "several-bodies", text))
     return tuple(findings)
+
+
+def _edges(count: int) -> str:
+    return f"{count} edge{'s' * (count > 1)}"
 
 
 def _place(point: FloatArray) -> str:

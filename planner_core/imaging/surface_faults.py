@@ -19,8 +19,8 @@ from planner_core.imaging.surface_check import SMALL_BODY_SHARE, SurfaceReport
 SAME_PLACE_MM = 2.0
 """Faulty edges closer than this are one place (our choice: about the width of a fissure)."""
 
-LEAST_REACH_MM = 3.0
-"""How far round a place is shown, at least (our choice: half a tooth)."""
+LEAST_REACH_MM = 5.0
+"""How far round a place is shown, at least (our choice: a tooth)."""
 
 MOST_PLACES = 24
 """Places that are told apart, at most; the largest come first (our choice: nobody looks at more)."""
@@ -187,7 +187,7 @@ def seen_along(
     turned = (corners - centre) @ axes.T
     order = np.argsort(turned[:, :, 2].mean(axis=1), kind="stable")
     facing = normals @ look
-    shades = AMBIENT + (1.0 - AMBIENT) * np.abs(facing)
+    shades = AMBIENT + (1.0 - AMBIENT) * facing**2
     marked = (edges - centre) @ axes.T
     return Patch(turned[order, :, :2] / reach_mm, shades[order], facing[order] < 0.0, marked[:, :, :2] / reach_mm)
 
