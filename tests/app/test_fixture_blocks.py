@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from PySide6.QtCore import QPoint, Qt
 from pytestqt.qtbot import QtBot
 
 from app.actions.arch import measured_cut
@@ -207,7 +208,9 @@ def test_abutments_for_a_common_path_cut_and_lip(open_plan: Callable[..., Any], 
     # The block's top is flat at z = 0: what is taken off is the plane's depth under it, everywhere.
     expected = 15.0 - float(plane.point_lps_mm[2])
     assert float(np.nanmax(taken.reduction.height_map_mm)) == pytest.approx(expected, abs=0.01)
-    assert measured_cut(workspace.plan).reduction.volume_mm3 == pytest.approx(62.0 * 44.0 * expected, rel=1e-3)
+    # Only the part under the prosthesis is taken off, so less than the whole top of the block.
+    assert 0.0 < taken.reduction.volume_mm3 < 62.0 * 44.0 * expected
+    assert measured_cut(workspace.plan).reduction.volume_mm3 == taken.reduction.volume_mm3
     block.lip.setValue(4.0)
     assert workspace.plan.design.lip_height_mm == 4.0
     settle(window, qtbot, 90_000)
@@ -250,3 +253,43 @@ def test_screw_joint_says_numbers_and_sources(open_plan: Callable[..., Any]) -> 
     assert "about 330 N" in text or "about 329 N" in text or "about 331 N" in text
     assert "Wentaschek" in text
     assert "maker's torque comes first" in text
+
+
+def test_a_fixture_is_dragged_and_turned_in_space(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
+    window = open_plan(full_plan(), shown=True)
+    workspace, scene = window.workspace, window.scene
+    qtbot.waitUntil(lambda: scene.stage is not None, timeout=90_000)
+    workspace.view.set_layer("bone", False)
+    workspace.view.select("36")
+    fixture = workspace.plan.fixtures["36"]
+    middle = fixture.pose.at_depth(4.0)
+    scene.draw_now()
+    scene.stage.look_at(middle, np.array([0.0, -1.0, 0.0]), 60.0)
+    scene.draw_now()
+
+    def drag(start: Any, by: tuple[int, int], keys: Any = Qt.KeyboardModifier.NoModifier) -> None:
+        x, y = (round(v) for v in scene.stage.screen_of(start))
+        canvas = scene.canvas
+        qtbot.mousePress(canvas, Qt.MouseButton.LeftButton, keys, QPoint(x, y))
+        for k in range(1, 5):
+            event_place = QPoint(x + by[0] * k // 4, y + by[1] * k // 4)
+            qtbot.mouseMove(canvas, event_place)
+        qtbot.mouseRelease(canvas, Qt.MouseButton.LeftButton, keys, QPoint(x + by[0], y + by[1]))
+
+    # Looked at from the front with the patient's left upwards: to the right of the screen goes down in the jaw.
+    drag(middle, (24, 0))
+    moved = workspace.plan.fixtures["36"].pose.platform_lps_mm - fixture.pose.platform_lps_mm
+    assert workspace.session.undo_label == "Move fixture 36"
+    assert moved[2] < -0.5
+    assert moved[:2] == pytest.approx([0.0, 0.0], abs=0.05)
+    workspace.session.undo()
+    drag(middle, (20, 6), Qt.KeyboardModifier.ControlModifier)
+    slid = workspace.plan.fixtures["36"].pose.platform_lps_mm - fixture.pose.platform_lps_mm
+    assert slid == pytest.approx(float(slid @ fixture.pose.axis_lps) * fixture.pose.axis_lps, abs=1e-9)
+    assert float(slid @ fixture.pose.axis_lps) > 0.5
+    workspace.session.undo()
+    drag(fixture.apex_lps_mm, (0, 20))
+    turned = workspace.plan.fixtures["36"].pose
+    assert turned.platform_lps_mm == pytest.approx(fixture.pose.platform_lps_mm)
+    assert angle_between_deg(turned.axis_lps, fixture.pose.axis_lps) > 3.0
+    settle(window, qtbot, 90_000)
