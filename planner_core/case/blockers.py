@@ -11,6 +11,7 @@ from planner_core.case.derived import (
     known_choice,
     known_scan_check,
     ledger_of,
+    match_for,
     match_state,
 )
 from planner_core.case.plan import Plan
@@ -118,6 +119,17 @@ def _stale(plan: Plan) -> Iterator[Finding]:
         yield _block("stale", f"{part.text} {part.remedy}", part.part.partition(":")[2])
 
 
+_WRONG_MATCH = {
+    Support.MUCOSA: (
+        "The guide is carried by mucosa, and the match is one of the teeth. Only a dual scan or a matched "
+        "prosthesis places a guide on mucosa."
+    ),
+    Support.TEETH: (
+        "The guide is carried by teeth, and the match is one of a prosthesis. Match the surface scan of the teeth."
+    ),
+}
+
+
 def _match(plan: Plan) -> Iterator[Finding]:
     if not needs_match(plan):
         return
@@ -126,6 +138,8 @@ def _match(plan: Plan) -> Iterator[Finding]:
         text = f"The guide is carried by {plan.guide.support.value}, and no surface scan is matched to the scan."
         yield _block("no-match", text)
     elif plan.match is not None:
+        if state == "in use" and match_for(plan, plan.guide.support) is None:
+            yield _block("match-of-another-surface", _WRONG_MATCH[plan.guide.support])
         if state == "not trusted":
             why = " ".join(plan.match.match.reasons)
             yield _block("match-not-trusted", f"The match must not carry a plan. {why}".strip())

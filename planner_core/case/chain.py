@@ -11,7 +11,7 @@ from enum import StrEnum
 from attrs import evolve, field, frozen
 
 from planner_core.case.blockers import blockers_of, guided, needs_match
-from planner_core.case.derived import budgets_of, known_scan_check, ledger_of, match_in_use, match_state
+from planner_core.case.derived import budgets_of, known_scan_check, ledger_of, match_for, match_state
 from planner_core.case.plan import Plan, frozen_mapping
 from planner_core.case.staleness import StalePart, stale_parts
 from planner_core.planning.ledger import LedgerState
@@ -181,7 +181,7 @@ def _fixtures(plan: Plan) -> Link:
 def _budget(plan: Plan) -> Link:
     if not plan.fixtures or plan.scan is None:
         return _link("", LinkState.WAITING)
-    if needs_match(plan) and match_in_use(plan) is None:
+    if needs_match(plan) and match_for(plan, plan.guide.support) is None:
         return _link("Waits for the match", LinkState.WAITING)
     per_site = {}
     for site, budget in budgets_of(plan).items():

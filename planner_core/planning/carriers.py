@@ -27,6 +27,9 @@ REFERENCE_MUCOSA_MM = 2.0
 THICKEST_MM = 10.0
 """Thickest mucosa that is taken for a measurement and not for a slip, mm (our choice)."""
 
+ARCH_END_MM = 1.5
+"""Teeth beyond the drawn arch are taken to stand this far inside its end, mm (our choice)."""
+
 FREE_END_FROM_MM = 0.5
 """Shorter overhangs are not counted, mm (our choice)."""
 
@@ -65,6 +68,12 @@ def _up(arch: ArchCurve) -> FloatArray:
     return arch.up_lps if arch.jaw == Jaw.LOWER else -arch.up_lps
 
 
+def _within(arch: ArchCurve, station_mm: float) -> float:
+    """Give the station, or the last one that the drawn arch has a direction at."""
+    low, high = float(arch.stations_mm[0]) + ARCH_END_MM, float(arch.stations_mm[-1]) - ARCH_END_MM
+    return float(np.clip(station_mm, low, max(low, high)))
+
+
 def places_on_teeth(
     arch: ArchCurve, teeth: Iterable[CarrierTooth], marked_lps_mm: Mapping[str, ArrayLike] | None = None
 ) -> BearingPlaces:
@@ -88,7 +97,7 @@ def places_on_teeth(
         [
             np.asarray(marked[n], dtype=np.float64)
             if n in marked
-            else tooth_at(arch, n, average_station_mm(n)).middle_lps_mm
+            else tooth_at(arch, n, _within(arch, average_station_mm(n))).middle_lps_mm
             for n in usable
         ]
     )
