@@ -58,7 +58,8 @@ def _tooth(painter: QPainter, strip: Any, workspace: Workspace, site: str, tooth
     painter.drawLine(QPointF(*(xy[1] - across)), QPointF(*(xy[1] + across)))
     label = site_label(site, workspace.settings.notation)
     upper = float(along[1]) < 0
-    write(painter, label, float(xy[0, 0]) - 16, float(xy[0, 1]) + (2 if upper else -17), 32, TOOTH, middle=True)
+    y = max(float(xy[0, 1]) + (2 if upper else -17), 3.0)
+    write(painter, label, float(xy[0, 0]) - 16, y, 32, TOOTH, middle=True)
 
 
 def _floors(painter: QPainter, strip: Any, workspace: Workspace) -> None:

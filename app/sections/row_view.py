@@ -169,7 +169,8 @@ class RowView(QWidget):
         ridge = None if tracks is None else tracks.ridge_at(self.station_of(k))
         if ridge is not None:
             width = ridge.width_mm.get(1.0)
-            words = "not measurable" if width is None else f"{mm(width)} wide, {mm(ridge.height_mm)} high"
+            high = "" if ridge.height_mm is None else f", {mm(ridge.height_mm)} high"
+            words = "not measurable" if width is None else f"{mm(width)} wide{high}"
             marks.tag(work, words, columns / 2, rows - 12, middle=True)
         if k == 0:
             x, size = 8.0, work.pixels(5.0)

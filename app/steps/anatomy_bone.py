@@ -137,9 +137,7 @@ class Bone(Block):
         self.plan_cut = button(
             "Plan it", lambda: self.guarded(measures.plan_cut, self.reduce.value()), name="plan-cut"
         )
-        self.cut_fold.add(
-            Row(label("at this station, off the crest", "note", wrap=False), self.reduce, self.plan_cut)
-        )
+        self.cut_fold.add(Row(self.reduce, label("off the crest here", "note", wrap=False), self.plan_cut))
         self.move_cut = button("Move or lean it", lambda: self.guarded(measures.place_cut), name="move-cut")
         self.drop_cut = button("Take it back", lambda: self.guarded(measures.remove_cut), name="drop-cut")
         self.cut_fold.add(Row(self.move_cut, self.drop_cut))

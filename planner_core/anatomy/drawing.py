@@ -36,6 +36,9 @@ HOLLOW_LEAST_MM = 1.0
 HOLLOW_UP_MM, HOLLOW_DOWN_MM = 4.0, 6.0
 """How far over and under its deepest place the wall of a hollow reaches, mm (our choice)."""
 
+BORDER_MM = 0.3
+"""The wall of a hollow ends this far inside the outline's lowest and highest place, mm (our choice: a voxel)."""
+
 
 def newell_normal(outline: FloatArray) -> FloatArray:
     """Give the unit normal of a closed outline of shape (n, 3) (Newell's sum; M)."""
@@ -163,25 +166,43 @@ def hollow_wall(table: RidgeTable, side: Side, least_mm: float = HOLLOW_LEAST_MM
     ]
     spacing = float(np.median(np.diff(table.stations_mm))) if len(table.rows) > 1 else 1.0
     heights = np.linspace(HOLLOW_UP_MM, -HOLLOW_DOWN_MM, 11)
-    points: list[FloatArray] = []
-    triangles: list[tuple[int, int, int]] = []
+    runs: list[list[FloatArray]] = []
     last = float("nan")
     for row in rows:
         assert row.outline is not None
         assert row.concavity_lps_mm is not None
-        points += list(_tongue_side(row.outline, row.concavity_lps_mm, heights))
-        if row.station_mm - last < 1.5 * spacing:
-            start = len(points) - 2 * len(heights)
-            for k in range(start, start + len(heights) - 1):
-                across = k + len(heights)
-                triangles += [(k, k + 1, across), (k + 1, across + 1, across)]
+        if not row.station_mm - last < 1.5 * spacing:
+            runs.append([])
+        runs[-1].append(_tongue_side(row.outline, row.concavity_lps_mm, heights))
         last = row.station_mm
-    if not triangles:
+    # A lone station is no hollow; the median over three takes single slips of the outline away.
+    sheets = [ndimage.median_filter(np.array(run), (3, 1, 1), mode="nearest") for run in runs if len(run) >= 3]
+    if not sheets:
         raise PlannerError(
             f"On the {side.value} no hollow of {least_mm:g} mm or more was measured on the tongue side.",
             "Look at the cross-sections and outline it by hand if there is one.",
         )
-    return Surface(np.array(points), np.array(triangles, np.int32))
+    return _joined([_sheet_surface(sheet) for sheet in sheets])
+
+
+def _sheet_surface(sheet: FloatArray) -> Surface:
+    """Give the triangles between the rows of points of shape (stations, heights, 3)."""
+    rows, columns = sheet.shape[:2]
+    corner = (np.arange(rows - 1)[:, None] * columns + np.arange(columns - 1)).ravel()
+    triangles = np.concatenate(
+        [
+            np.stack([corner, corner + 1, corner + columns], axis=1),
+            np.stack([corner + 1, corner + columns + 1, corner + columns], axis=1),
+        ]
+    )
+    return Surface(sheet.reshape(-1, 3), triangles.astype(np.int32))
+
+
+def _joined(surfaces: list[Surface]) -> Surface:
+    starts = np.cumsum([0, *(len(surface.points_mm) for surface in surfaces[:-1])])
+    triangles = [surface.triangles + start for surface, start in zip(surfaces, starts, strict=True)]
+    points = np.vstack([surface.points_mm for surface in surfaces])
+    return Surface(points, np.vstack(triangles).astype(np.int32))
 
 
 def _tongue_side(outline: Outline, hollow_lps_mm: FloatArray, heights: FloatArray) -> FloatArray:
@@ -189,7 +210,8 @@ def _tongue_side(outline: Outline, hollow_lps_mm: FloatArray, heights: FloatArra
     centre = outline.to_plane(hollow_lps_mm)
     start, stop = outline.points_mm, np.roll(outline.points_mm, -1, axis=0)
     found = []
-    for height in heights + float(centre[1]):
+    lowest, highest = float(start[:, 1].min()) + BORDER_MM, float(start[:, 1].max()) - BORDER_MM
+    for height in np.clip(heights + float(centre[1]), lowest, highest):
         crossing = (start[:, 1] - height) * (stop[:, 1] - height) <= 0
         rise = stop[crossing, 1] - start[crossing, 1]
         share = np.divide(height - start[crossing, 1], rise, out=np.zeros_like(rise), where=np.abs(rise) > 1e-9)

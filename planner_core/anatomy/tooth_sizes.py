@@ -47,8 +47,8 @@ def tooth_size(site: str) -> ToothSize:
     raise PlannerError(f"{site!r} is no permanent tooth.", "Give an ISO 3950 number such as 36.")
 
 
-MOST_OFF_MM = 9.0
-"""A tooth is told from its station when its usual place is nearer than this, mm (our choice: a wide tooth)."""
+MOST_OFF_MM = 12.0
+"""A tooth is told from its station when its usual place is nearer than this, mm (our choice: a molar and a gap)."""
 
 
 def usual_stations(jaw: Jaw) -> dict[str, float]:

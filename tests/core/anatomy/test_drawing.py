@@ -104,7 +104,7 @@ def test_the_hollow_of_the_tongue_side_is_taken_over_where_it_is_deep() -> None:
 
 
 def test_a_tooth_is_told_from_where_it_stands() -> None:
-    x = np.linspace(-32.0, 32.0, 15)
+    x = np.linspace(-40.0, 40.0, 15)
     arch = ArchCurve(Jaw.LOWER, np.stack([x, x**2 / 20.0, np.zeros(15)], axis=1))
     usual = usual_stations(Jaw.LOWER)
     for site in ("36", "33", "31", "41", "44", "47"):
