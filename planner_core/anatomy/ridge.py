@@ -50,8 +50,8 @@ THIN_PLATE_MM = 1.4
 times the blur of a usual scan)."""
 
 FLOOR_SIGMA_MM, VOXEL_SIGMA_SHARE, ROUGH_SIGMA_SHARE = 0.05, 0.12, 4.5
-"""What makes the standard deviation of a border in a section: a floor (mm), a share of the voxel, and a multiple of the
-scatter of its local borders, which streaks move together (our choice: set on simulated jaws, tests/studies
+"""What makes the standard deviation of a border in a section: a floor (mm), a share of the voxel, and a multiple of
+the scatter of its local borders, which streaks move together (our choice: set on simulated jaws, tests/studies
 anatomy; patients differ more, and the surface of the whole bone keeps its larger one)."""
 
 NOT_MEASURABLE = "not measurable here"

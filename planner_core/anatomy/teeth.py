@@ -33,10 +33,10 @@ GRID_MM = 0.3
 SIDE_MARGIN_MM = 3.5
 """How far beyond the tooth's usual size its neighbourhood reaches, mm (our choice)."""
 
-GAP_BLUR_MM = 0.3
+GAP_BLUR_MM = 0.4
 """Scale of the filter for the dark gap, mm (our choice: about the blur of a scan)."""
 
-GAP_WEIGHT = 3.0
+GAP_WEIGHT = 6.0
 """Weight of the gap filter against the grey value itself (our choice, tests/studies anatomy)."""
 
 TOOTH_SHARE = 0.62
@@ -60,6 +60,13 @@ TOP_SHARE = 2.2
 DENTINE_MOST, BORDER_OF_DENTINE = 1.4, 0.64
 """Dentine's share of the step at most (M), and the share of it at which a root ends: between dentine and the
 blurred gap (our choice, tests/studies anatomy)."""
+
+RIM_VOXELS = 3
+"""Width of the rim along another basin in which the gap's own floor sets the border, voxels (our choice: the gap
+with its blur)."""
+
+GAP_FLOOR_MOST = 0.7
+"""A gap counts as no brighter than this share of the dentine (our choice, tests/studies anatomy)."""
 
 SEED_MM = 0.9
 """Radius of what a click marks, mm (our choice: two voxels of a usual scan)."""
@@ -176,9 +183,9 @@ def tooth_mask(
     allowed[neck:, :left] = allowed[neck:, right + 1 :] = False
     allowed[_bite(smooth, middle, size) :] = False
     markers[~allowed] = 0
-    hard = smooth > _border_share(smooth, markers)
+    border = _border_share(smooth, markers)
     labels = watershed(-height, markers, mask=allowed)
-    mask = (labels == 1) & hard
+    mask = (labels == 1) & (smooth > border) & ~_in_the_gap(smooth, labels, border)
     pieces, count = ndimage.label(mask)
     if count == 0:
         return mask
@@ -303,6 +310,18 @@ def _border_share(smooth: NDArray[np.float32], markers: NDArray[np.int32]) -> fl
         return TOOTH_SHARE
     dentine = min(float(np.quantile(own, 0.3)), DENTINE_MOST)
     return max(TOOTH_SHARE, BORDER_OF_DENTINE * dentine)
+
+
+def _in_the_gap(smooth: NDArray[np.float32], labels: NDArray[np.int32], border: float) -> NDArray[np.bool_]:
+    """Tell what lies on the gap's side of the border next to another basin: half-way from its floor to the dentine.
+
+    A blurred gap is not as dark as soft tissue, so the tooth's border there is brighter than elsewhere.
+    """
+    rim = ndimage.binary_dilation(labels == 2, iterations=RIM_VOXELS) & (labels == 1)
+    dentine = border / BORDER_OF_DENTINE
+    reach = 2 * RIM_VOXELS + 1
+    floor = np.minimum(ndimage.minimum_filter(smooth, size=reach), GAP_FLOOR_MOST * dentine)
+    return np.asarray(rim & (smooth < 0.5 * (floor + dentine)))
 
 
 def _as_tooth(

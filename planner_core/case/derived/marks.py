@@ -5,6 +5,7 @@ from __future__ import annotations
 from attrs import evolve
 
 from planner_core.anatomy.bone_reduction import cut_surface
+from planner_core.anatomy.extraction import bone_without
 from planner_core.anatomy.marked import ToothState
 from planner_core.anatomy.structures import BoneSurface
 from planner_core.case.derived.memory import Memory
@@ -12,15 +13,22 @@ from planner_core.case.plan import Plan
 from planner_core.planning.eligibility import CarrierTooth, MouthFacts
 
 _bones: Memory[BoneSurface] = Memory(4)
+_sockets: Memory[BoneSurface] = Memory(4)
 _mouths: Memory[MouthFacts] = Memory(4)
 
 
 def bone_in_use(plan: Plan) -> BoneSurface | None:
-    """Give the bone that the fixtures stand in: the adopted surface, after a planned bone reduction."""
+    """Give the bone that the fixtures stand in.
+
+    That is the adopted surface with the sockets of marked teeth that are to be extracted, after a planned bone
+    reduction.
+    """
     if plan.bone is None:
         return None
     bone, cut = plan.bone.bone, plan.bone_cut
-    return bone if cut is None else _bones.get(lambda: cut_surface(bone, cut), bone, cut)
+    taken = tuple(tooth for tooth in plan.teeth.values() if not tooth.state.stays)
+    left = _sockets.get(lambda: bone_without(bone, taken), bone, *taken) if taken else bone
+    return left if cut is None else _bones.get(lambda: cut_surface(left, cut), left, cut)
 
 
 def mouth_of(plan: Plan) -> MouthFacts:
