@@ -23,7 +23,7 @@ from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
 from planner_core.registration.edges import GreyField
 from planner_core.registration.marker_match import STICKER_SHIFT_MM
-from planner_core.registration.markers import Marker
+from planner_core.registration.markers import Marker, streak_covariances
 from planner_core.registration.match import Road
 from planner_core.registration.point_error import point_covariance
 from planner_core.registration.surface_fit import Degradation
@@ -38,8 +38,12 @@ GOOD_ENOUGH_MM = 0.25
 """A road that stays under this error (95 %) is not left for a more burdensome one, mm (our choice: half of
 `TRUST_P95_MM`)."""
 
-SCAN_ERROR_MM = 0.05
-"""RMS error of a marker's centre in a surface scan, mm, for the forecast (tested in tests/studies)."""
+SCAN_ERROR_MM = 0.03
+"""RMS error of a marker's centre in a surface scan, mm, for the forecast (0.02 to 0.035 mm in tests/studies)."""
+
+PLANNED_CENTRE_MM = 0.04
+"""RMS error of a marker's centre in the volume away from streaks, mm, for the forecast (0.022 mm at 0.3 mm voxels
+in tests/studies; a coarser scan shows more)."""
 
 BURDEN = {Road.SURFACE: 0, Road.MARKERS: 1, Road.COMBINED: 2, Road.DUAL_SCAN: 3}
 """Order of the burden on patient and staff, least first: nothing new; markers worn in a new scan; both; two
@@ -176,8 +180,9 @@ def _marker_row(
         why = f"Stands on the {len(markers)} markers seen in this scan."
     elif places is not None and len(np.atleast_2d(places)) >= 3:
         points = np.atleast_2d(np.asarray(places, dtype=np.float64))
-        level = np.zeros(len(points)) if degradation is None else np.clip(degradation(points), 0.0, 1.0)
-        own = np.array([(0.05**2 + (0.3 * one) ** 2 / 3.0) * np.eye(3) for one in level])
+        own = np.tile(PLANNED_CENTRE_MM**2 / 3.0 * np.eye(3), (len(points), 1, 1))
+        if degradation is not None:
+            own = own + streak_covariances(points, degradation)
         why = f"Needs a new scan with markers at the {len(points)} places proposed."
     else:
         return RoadRow(

@@ -38,10 +38,9 @@ SNAP_MM = 2.5
 """A click is snapped to a bump whose surface passes within this distance, mm (our choice: a click's own
 error)."""
 
-SCAN_FLOOR_MM = 0.02
-"""Error of a bump's centre per axis that stays however clean it looks, mm (trueness of surface scans 0.015 to
-0.024 mm,
-PMC6981254, PMC7966190; S)."""
+SCAN_FLOOR_MM = 0.012
+"""Error of a bump's centre per axis that stays however clean it looks, mm: the part of a scan's error (median
+0.015, up to 0.024 mm along the surface's normal, PMC6981254, PMC7966190; S) that a bump does not average out."""
 
 SCAN_PATCH_MM2 = 0.3
 """Area on which points of a surface scan count as one observation, mm^2 (scanner errors are smooth; our

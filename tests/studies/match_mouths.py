@@ -86,9 +86,12 @@ class StudyScan:
 def advised_markers(jaw: Jaw, rng: np.random.Generator) -> tuple[Marker, ...]:
     """Put seven markers as advised: around the sites, off the ceramic, not in one plane."""
     shown = [jaw.places[tooth.iso] for tooth in jaw.teeth if tooth.present]
-    left, right = max(shown) + 8.2, min(shown) - 8.2
+    behind = [(max(shown) + 8.2, 10.0), (min(shown) - 8.2, 5.0)]
+    if any(tooth.present and tooth.iso % 10 == 8 for tooth in jaw.teeth):
+        # Behind a third molar a marker would be out of the picture: it sits beside it.
+        behind = [(max(shown), 75.0), (min(shown), 75.0)]
     places = (
-        (left, 10.0), (right, 5.0), (jaw.places[36] + 1.5, 72.0), (jaw.places[46] - 1.0, -68.0),
+        *behind, (jaw.places[36] + 1.5, 72.0), (jaw.places[46] - 1.0, -68.0),
         (0.0, 80.0), (17.0, 82.0), (-18.0, 80.0),
     )  # fmt: skip
     return tuple(
