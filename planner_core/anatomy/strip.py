@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from attrs import field, frozen
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
 
 from planner_core.anatomy import sampling
 from planner_core.anatomy.structures import ArchCurve
@@ -57,17 +58,34 @@ class Strip:
         """Take LPS points of shape (3,) or (n, 3) to (row, column, mm outwards of the strip)."""
         points = np.asarray(points_lps_mm, dtype=np.float64)
         flat = points.reshape(-1, 3)
-        out = np.empty((len(flat), 3))
-        for k, point in enumerate(flat):
-            station = self.arch.station_of(point)
-            offset = point - self.arch.point_at(station)
-            height = float(offset @ self.arch.up_lps)
-            out[k] = (
-                (self.up_mm[0] - height) / (self.up_mm[0] - self.up_mm[1]),
-                (station - self.stations_mm[0]) / self.pixel_mm,
-                float(offset @ self.arch.outward_at(station)),
-            )
+        up = self.arch.up_lps
+        stations = self._stations_of(flat)
+        along = stations - float(self.arch.stations_mm[0])
+        curve = self.arch.curve_lps_mm
+        offset = flat - at_lengths(curve, along)
+        # The curve's direction over the same reach as `ArchCurve.tangent_at`, for all points at once.
+        tangent = at_lengths(curve, along + 1.0) - at_lengths(curve, along - 1.0)
+        tangent -= np.outer(tangent @ up, up)
+        outward = np.cross(tangent, up)
+        outward /= np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-12)
+        out = np.stack(
+            [
+                (self.up_mm[0] - offset @ up) / (self.up_mm[0] - self.up_mm[1]),
+                (stations - self.stations_mm[0]) / self.pixel_mm,
+                np.einsum("ij,ij->i", offset, outward),
+            ],
+            axis=1,
+        )
         return out.reshape(points.shape)
+
+    def _stations_of(self, points: FloatArray) -> FloatArray:
+        """Give the nearest station of each point, as `ArchCurve.station_of` does, shape (n,)."""
+        up = self.arch.up_lps
+        curve = self.arch.curve_lps_mm
+        curve = curve - np.outer(curve @ up, up)
+        flat = points - np.outer(points @ up, up)
+        nearest = cKDTree(curve).query(flat)[1]
+        return np.asarray(self.arch.stations_mm[nearest], dtype=np.float64)
 
     def column_of(self, station_mm: float) -> int:
         """Give the column nearest to a station."""
