@@ -110,7 +110,7 @@ class AreasTable(QWidget):
         self.thickness.setValue(REFERENCE_MUCOSA_MM)
         self.thickness.setToolTip("Thickness of the mucosa, mm")
         self.kind.currentIndexChanged.connect(
-            lambda _: self.thickness.setEnabled(self.kind.currentData() is Support.MUCOSA)
+            lambda _: self.thickness.setEnabled(Support(self.kind.currentData()) is Support.MUCOSA)
         )
         for column, widget in enumerate((self.kind, self.start, self.stop, self.thickness)):
             grid.addWidget(widget, 1, column)
@@ -146,7 +146,7 @@ class AreasTable(QWidget):
     def _add(self) -> None:
         def work() -> None:
             area = BearingArea(
-                self.kind.currentData(), self.start.value(), self.stop.value(), self.thickness.value()
+                Support(self.kind.currentData()), self.start.value(), self.stop.value(), self.thickness.value()
             )
             areas = (*self._workspace.plan.guide.bearing_areas, area)
             self._actions.guide.set_bearing_areas(areas)

@@ -259,6 +259,47 @@ def test_the_advice_comes_by_itself_and_goes_with_the_plan(open_plan: Callable[.
     settle(window, qtbot)
 
 
+def test_what_carries_the_guide_is_chosen_tooth_by_tooth_and_shows_free_ends(
+    open_plan: Callable[..., Any], qtbot: QtBot
+) -> None:
+    window = open_plan(full_plan())
+    shown = panel(window, Step.GUIDE)
+    carriers = shown.carriers
+    assert "assumes a typical guide" in text_of(carriers)
+    for number in ("33", "34", "43", "44"):
+        carriers.teeth.buttons[number].click()
+    carriers.teeth.buttons["45"].click()
+    carriers.teeth.buttons["45"].click()
+    settle(window, qtbot)
+    shown.refresh()
+    plan = window.workspace.plan
+    assert {t.number: t.mobile for t in plan.mouth.teeth} == {
+        "33": False, "34": False, "43": False, "44": False, "45": True,
+    }  # fmt: skip
+    assert "Rests on teeth 33, 34, 43, 44." in text_of(carriers)
+    assert "beyond what carries" in text_of(carriers)
+    assert "mobile" in carriers.teeth.buttons["45"].toolTip()
+    carriers.wall.setValue(4.0)
+    carriers.pin.click()
+    assert window.workspace.plan.guide.wall_mm == 4.0
+    assert len(window.workspace.plan.guide.pins) == 1
+    shown.support.setCurrentIndex(shown.support.findData(Support.MUCOSA))
+    shown.support.activated.emit(shown.support.currentIndex())
+    shown.refresh()
+    assert "Add the stretches of mucosa" in text_of(carriers)
+    carriers.areas.add.click()
+    settle(window, qtbot)
+    shown.refresh()
+    (area,) = window.workspace.plan.guide.bearing_areas
+    assert area.support is Support.MUCOSA
+    assert area.from_station_mm < 0 < area.to_station_mm
+    assert carriers.areas.table.rowCount() == 1
+    carriers.areas.remove.click()
+    assert not window.workspace.plan.guide.bearing_areas
+    settle(window, qtbot)
+    assert window.said.problems == []
+
+
 def test_own_outcomes_come_from_a_file_and_weigh_visibly(
     open_plan: Callable[..., Any], qtbot: QtBot, tmp_path: Any
 ) -> None:
