@@ -52,7 +52,7 @@ class MeasureActions(Actions):
     def name_measurement(self, key: str, label: str) -> None:
         """Give a measurement a name of the user's."""
         if label.strip() != self.plan.measurements[key].label:
-            self.apply(f"Name measurement {key}", edits.change_measurement, key, label=label)
+            self.apply(f"Name measurement {key}", edits.change_measurement, key, label)
 
     def remove_measurement(self, key: str) -> None:
         """Take a measurement away."""

@@ -146,10 +146,11 @@ def paint_cut(work: marks.Brushwork, point_lps_mm: FloatArray, normal_lps: Float
     painter.setPen(marks.pen(work.theme.picture_text, 1.6))
     painter.drawLine(QPointF(*xy[0]), QPointF(*xy[1]))
     run, tick = xy[1] - xy[0], xy[2] - (xy[0] + xy[1]) / 2.0
-    for share in np.arange(0.0, 1.0, 7.0 / max(float(np.hypot(*run)), 8.0)):
-        at = xy[0] + share * run
-        if work.holds(float(at[0]), float(at[1])):
-            painter.drawLine(QPointF(*at), QPointF(*(at + tick)))
+    share = np.arange(0.0, 1.0, 7.0 / max(float(np.hypot(*run)), 8.0))
+    starts = xy[0] + share[:, None] * run
+    rows, columns = work.frame.shape
+    starts = starts[((starts >= 0) & (starts <= (columns, rows))).all(axis=1)]
+    painter.drawLines(marks.lines_of(np.stack([starts, starts + tick], axis=1)))
     middle = (xy[0] + xy[1]) / 2.0
     marks.tag(work, "bone reduction", float(middle[0]) + 40, float(middle[1]) + 12)
 

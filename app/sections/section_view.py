@@ -18,7 +18,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QWidget
 
 from app.picks import Gestures, Pick
-from app.sections import marks
+from app.sections import altered, marks
 from app.sections.pixels import grey_image
 from app.sections.planes import plane_of
 from app.sections.section_paint import TITLES, SectionPainter, caption_of
@@ -98,13 +98,17 @@ class SectionView(QWidget):
         return self._frame
 
     def _made_frame(self) -> SectionFrame | None:
-        found = plane_of(self.kind, self._workspace.plan, self._workspace.view, self.width(), self.height())
+        found = plane_of(self.kind, self._workspace.plan, self._workspace.view, self._columns(), self.height())
         if found is None or not self._pan.any():
             return found
         shift = self._pan[0] * found.right_lps + self._pan[1] * found.down_lps
         from attrs import evolve
 
         return evolve(found, origin_lps_mm=found.origin_lps_mm + shift)
+
+    def _columns(self) -> int:
+        """Give the width of one picture, pixels: half of the view where two stand side by side."""
+        return self.width() // 2 if altered.is_beside(self._workspace) else self.width()
 
     def _look_again(self, *_: object) -> None:
         self._frame = None
@@ -118,6 +122,13 @@ class SectionView(QWidget):
 
     def _on_numbers(self) -> None:
         if self._workspace.numbers.is_complete or self._held is not None:
+            self.update()
+        else:
+            self._follow()
+
+    def follow(self) -> None:
+        """Come after the view in which something is dragged; at once when it is this one."""
+        if self._held is not None:
             self.update()
         else:
             self._follow()
@@ -151,17 +162,31 @@ class SectionView(QWidget):
             self._paint_empty(painter)
             painter.end()
             return
-        painter.drawImage(0, 0, self._picture(frame))
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        work = marks.Brushwork(painter, frame, theme)
-        others = [other.frame for other in self._others]
-        self._painter.paint_marks(work, [found for found in others if found is not None])
-        self._painter.paint_captions(work)
+        instead = altered.is_altered(self._workspace)
+        self._paint_one(painter, frame, instead)
+        if altered.is_beside(self._workspace):
+            painter.translate(self._columns(), 0)
+            painter.setClipRect(QRectF(0, 0, self._columns(), self.height()))
+            painter.fillRect(QRectF(0, 0, self._columns(), self.height()), QColor(theme.picture))
+            self._paint_one(painter, frame, True)
+            painter.setClipping(False)
+            painter.resetTransform()
         if self.hasFocus():
             painter.setPen(marks.pen(theme.mark, 1.0))
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.drawRect(QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5))
         painter.end()
+
+    def _paint_one(self, painter: QPainter, frame: SectionFrame, is_altered: bool) -> None:
+        """Draw one picture with its marks; an altered one says so."""
+        painter.drawImage(0, 0, self._picture(frame, is_altered))
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        work = marks.Brushwork(painter, frame, self._workspace.theme)
+        others = [other.frame for other in self._others]
+        self._painter.paint_marks(work, [found for found in others if found is not None])
+        self._painter.paint_captions(work)
+        if is_altered:
+            altered.paint_label(painter, QRectF(0, 0, self._columns(), self.height()))
 
     def _paint_empty(self, painter: QPainter) -> None:
         painter.setPen(QColor(self._workspace.theme.muted))
@@ -170,12 +195,11 @@ class SectionView(QWidget):
             self.rect(), Qt.AlignmentFlag.AlignCenter, f"{TITLES[self.kind]}\n\nOpen a scan to see it here."
         )
 
-    def _picture(self, frame: SectionFrame) -> QImage:
-        scan = self._workspace.plan.scan
-        assert scan is not None
+    def _picture(self, frame: SectionFrame, is_altered: bool = False) -> QImage:
+        volume = altered.shown_volume(self._workspace, is_altered)
         view = self._workspace.view
         place = (
-            id(scan.volume),
+            id(volume),
             frame.shape,
             frame.origin_lps_mm.tobytes(),
             frame.right_lps.tobytes(),
@@ -185,7 +209,7 @@ class SectionView(QWidget):
             view.slab_mode,
         )
         if self._sampled != place:
-            self._values = sample_section(scan.volume, frame, view.slab_mm, view.slab_mode)
+            self._values = sample_section(volume, frame, view.slab_mm, view.slab_mode)
             self._sampled, self._contrast = place, ()
         if self._image is None or self._contrast != (view.window, view.level):
             self._image = grey_image(self._values, view.window, view.level)
@@ -205,6 +229,8 @@ class SectionView(QWidget):
         frame = self.frame
         if frame is None:
             return None
+        if altered.is_beside(self._workspace) and x >= self._columns():
+            x -= self._columns()
         point = frame.to_lps([y - 0.5, x - 0.5])
         reach = 7.0 * frame.pixel_mm
         return Pick(self.kind.value, point, reach, frame, double=double, turning=turning, sliding=sliding)
@@ -224,7 +250,9 @@ class SectionView(QWidget):
         if event.button() is Qt.MouseButton.LeftButton and leaning and self._workspace.selected is None:
             self._mode = "lean"
         elif event.button() is Qt.MouseButton.LeftButton:
-            self._mode = "tool" if self._gestures.press(pick) else "contrast"
+            # Nothing is placed or measured on an altered picture.
+            as_scanned = self._workspace.view.picture == "original"
+            self._mode = "tool" if as_scanned and self._gestures.press(pick) else "contrast"
             if self._mode == "tool":
                 self.hold(True)
         elif event.button() in (Qt.MouseButton.MiddleButton, Qt.MouseButton.RightButton):
@@ -237,7 +265,8 @@ class SectionView(QWidget):
         pick = self._pick(event, double=True)
         if pick is not None and event.button() is Qt.MouseButton.LeftButton:
             self._press = event.position().toPoint()
-            self._mode = "tool" if self._gestures.press(pick) else ""
+            as_scanned = self._workspace.view.picture == "original"
+            self._mode = "tool" if as_scanned and self._gestures.press(pick) else ""
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:  # noqa: N802
         """Go on with the gesture, or say by the pointer's shape what it could be."""

@@ -47,6 +47,8 @@ class StripView(QWidget):
         self._workspace = workspace
         self._gestures = gestures
         self._strip: Strip | None = None
+        self._painting: Strip | None = None
+        """The strip while it is being painted, so that it is not looked for at every mark."""
         self._strip_key: tuple[Any, ...] = ()
         self._image: QImage | None = None
         self._image_key: tuple[Any, ...] = ()
@@ -80,6 +82,13 @@ class StripView(QWidget):
         elif not self._later.isActive():
             self._later.start()
 
+    def follow(self) -> None:
+        """Come after the view in which something is dragged; at once when it is this one."""
+        if self._pressed == "tool":
+            self.update()
+        elif not self._later.isActive():
+            self._later.start()
+
     def sizeHint(self) -> QSize:  # noqa: N802
         """Give a size that the splitter may change."""
         return QSize(900, 230)
@@ -93,6 +102,8 @@ class StripView(QWidget):
 
     def strip(self) -> Strip | None:
         """Give the strip shown now; None without a scan or an arch."""
+        if self._painting is not None:
+            return self._painting
         plan = self._workspace.plan
         if plan.scan is None or plan.arch is None:
             return None
@@ -152,6 +163,15 @@ class StripView(QWidget):
             self._paint_empty(painter)
             painter.end()
             return
+        self._painting = strip
+        try:
+            self._paint_all(painter, strip)
+        finally:
+            self._painting = None
+            painter.end()
+
+    def _paint_all(self, painter: QPainter, strip: Strip) -> None:
+        theme = self._workspace.theme
         left, top = self._origin(strip)
         painter.drawImage(QPointF(left, top), self._picture(strip))
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -163,7 +183,6 @@ class StripView(QWidget):
             painter.setPen(marks.pen(theme.mark, 1.0))
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.drawRect(QRectF(self.rect()).adjusted(0.5, 0.5, -0.5, -0.5))
-        painter.end()
 
     def _paint_empty(self, painter: QPainter) -> None:
         painter.setPen(QColor(self._workspace.theme.muted))

@@ -33,6 +33,11 @@ class AnatomyPanel(StepPanel):
             self._rows.addWidget(block.fold)
         self.workspace.view.moved.connect(self._on_moved)
 
+    def _maybe_refresh(self, *what: object) -> None:
+        if any(getattr(part, "preview", False) for part in what):
+            return  # while something is dragged the numbers stand still; they come on release
+        super()._maybe_refresh(*what)
+
     def _on_moved(self) -> None:
         if self.isVisible():
             for block in self.blocks:

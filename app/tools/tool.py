@@ -63,6 +63,8 @@ class ToolBox(QObject):
     changed = Signal()
     """Another tool, or another hint."""
     redraw = Signal()
+    dragged = Signal()
+    """What the tool paints has moved: the view under the pointer is drawn at once, the others follow."""
 
     def __init__(self, workspace: Workspace, resting: Tool, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -82,7 +84,7 @@ class ToolBox(QObject):
         self.stop()
         tool.on_change = self._on_tool_change
         tool.on_end = self._on_tool_end
-        tool.on_redraw = self.redraw.emit
+        tool.on_redraw = self.dragged.emit
         self._active = tool
         self.changed.emit()
         self.redraw.emit()

@@ -172,6 +172,9 @@ class MainWindow(QMainWindow):
         signals.opened.connect(self._on_opened)
         self.toolbox.changed.connect(self._on_state)
         self.toolbox.redraw.connect(self._redraw)
+        for follower in (*self.views.values(), self.strip):
+            self.toolbox.dragged.connect(follower.follow)
+        self.toolbox.dragged.connect(self.row.update)
         self.workspace.jobs.ended.connect(self._on_state)
         view.restyled.connect(self._on_row)
 
