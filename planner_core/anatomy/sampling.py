@@ -146,6 +146,34 @@ def _sheet_rows(stored, tops, row_step, layer_steps, layers, mode, scale, offset
 
 
 @njit(nogil=True, cache=True)
+def _sheet_row_spans(tops, row_step, rows, shape):
+    """Give the first and past-the-last row of each column that lies inside the volume, shape (w, 2)."""
+    spans = np.empty((tops.shape[0], 2), np.int64)
+    for column in range(tops.shape[0]):
+        first, stop = 0, rows
+        for axis in range(3):
+            low, high = _span(tops[column, axis], row_step[axis], rows, shape[axis] - 1)
+            first, stop = max(first, low), min(stop, high)
+        spans[column, 0], spans[column, 1] = first, stop
+    return spans
+
+
+@njit(nogil=True, cache=True)
+def _sheet_single_rows(stored, tops, row_step, spans, scale, offset, out, first, stop):
+    """Fill rows of a curved sheet of one layer: what lies inside the volume is known for each column."""
+    last_z, last_y, last_x = stored.shape[0] - 1, stored.shape[1] - 1, stored.shape[2] - 1
+    for row in range(first, stop):
+        rz, ry, rx = row * row_step[0], row * row_step[1], row * row_step[2]
+        for column in range(out.shape[1]):
+            if row < spans[column, 0] or row >= spans[column, 1]:
+                out[row, column] = np.float32(np.nan)
+                continue
+            z, y, x = tops[column, 0] + rz, tops[column, 1] + ry, tops[column, 2] + rx
+            value = _cell(stored, _into(z, last_z), _into(y, last_y), _into(x, last_x))
+            out[row, column] = value * scale + offset
+
+
+@njit(nogil=True, cache=True)
 def _points(stored, index, scale, offset, out):
     """Trilinear grey values at index positions (n, 3); nan outside."""
     last_z, last_y, last_x = stored.shape[0] - 1, stored.shape[1] - 1, stored.shape[2] - 1

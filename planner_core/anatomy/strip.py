@@ -145,15 +145,23 @@ def sample_strip(
     turn = volume.index_from_lps[:3, :3]
     tops = base + up_mm[0] * arch.up_lps - 0.5 * layer_mm * (layers - 1) * outward
     image: AnyArray = np.empty((rows, len(stations)), np.float32)
+    stored = sampling.stored_of(volume)
+    start, row_step = np.ascontiguousarray(volume.to_index(tops)), turn @ (-arch.up_lps) * pixel_mm
+    scale, offset = np.float32(volume.scale), np.float32(volume.offset)
+    if layers == 1:
+        spans = sampling._sheet_row_spans(start, row_step, rows, stored.shape)
+        single = (stored, start, row_step, spans, scale, offset, image)
+        sampling.run_rows(sampling._sheet_single_rows, single, rows, image.size)
+        return Strip(image, stations, np.asarray(up_mm, dtype=np.float64), base, arch)
     arguments = (
-        sampling.stored_of(volume),
-        np.ascontiguousarray(volume.to_index(tops)),
-        turn @ (-arch.up_lps) * pixel_mm,
+        stored,
+        start,
+        row_step,
         np.ascontiguousarray((outward * layer_mm) @ turn.T),
         layers,
         number,
-        np.float32(volume.scale),
-        np.float32(volume.offset),
+        scale,
+        offset,
         image,
     )
     sampling.run_rows(sampling._sheet_rows, arguments, rows, image.size * layers)
