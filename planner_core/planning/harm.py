@@ -140,9 +140,15 @@ class Displacements:
     """Covariance that a blunder adds, shape (s, 6, 6)."""
     blunder_share: float
     operator_spread: float
+    _laws: list[tuple[FloatArray, FloatArray]] = field(factory=list, init=False, repr=False)
 
     def laws(self) -> tuple[FloatArray, FloatArray]:
         """Give the laws of the mixture: weights (c,) and covariances (c, s, 6, 6)."""
+        if not self._laws:
+            self._laws.append(self._mixture())
+        return self._laws[0]
+
+    def _mixture(self) -> tuple[FloatArray, FloatArray]:
         spread = self.operator_spread
         nodes = OPERATOR_NODES if spread > 0.0 else ((0.0, 1.0),)
         scales = [float(np.exp(2.0 * (spread * z - spread**2))) for z, _ in nodes]

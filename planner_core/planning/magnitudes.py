@@ -18,12 +18,12 @@ RAYLEIGH_MEAN = float(np.sqrt(np.pi / 2.0))
 """Mean length over the standard deviation per axis, isotropic normal error in a plane: 1.2533 (C)."""
 
 
-NEED_STEPS = 6
-"""Steps to a need, Newton's on the logarithm kept between bounds (our choice: within 0.5 um on the tested ones)."""
+NEED_STEPS = 4
+"""Steps to a need, Newton's on the logarithm kept between bounds (our choice: within 1 um on the tested ones)."""
 
 INVERSE_ROOT_2PI = float(1.0 / np.sqrt(2.0 * np.pi))
 
-NEWTON_STEPS = 4
+NEWTON_STEPS = 2
 """Steps to the quantile of a mixture (our choice: within 0.1 % on the tested ones)."""
 
 
@@ -125,11 +125,9 @@ def _cumulants(covariance: FloatArray, mean: FloatArray) -> tuple[FloatArray, Fl
 
 def chance_beyond(leeway_mm: ArrayLike, sigma_mm: ArrayLike, bias_mm: ArrayLike = 0.0) -> FloatArray:
     """Give the one-sided chance that a normal error along one direction exceeds the leeway (0..1)."""
-    sigma = np.asarray(sigma_mm, dtype=np.float64)
     excess = np.asarray(bias_mm, dtype=np.float64) - np.asarray(leeway_mm, dtype=np.float64)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        scaled = np.where(sigma > 0.0, excess / np.where(sigma > 0.0, sigma, 1.0), np.sign(excess) * np.inf)
-    return np.asarray(ndtr(np.where(np.isnan(scaled), 0.0, scaled)))
+    # Without any spread the chance is 0 or 1, and a half where leeway and bias are equal.
+    return np.asarray(ndtr(excess / np.maximum(np.asarray(sigma_mm, dtype=np.float64), 1e-12)))
 
 
 def need_mm(
@@ -154,14 +152,16 @@ def need_mm(
     multiple = -ndtri(np.minimum(wanted, 0.5))
     low, high = multiple * sigma.min(axis=0), multiple * sigma.max(axis=0)
     inverse = 1.0 / sigma
-    x = multiple * np.sqrt(weight @ (sigma * sigma))
+    # No less than what any one law needs for its own share of the chance; near the answer already.
+    own = np.maximum(-ndtri(np.minimum(wanted / weight[:, None], 0.5)), 0.0)
+    x = np.maximum((own * sigma).max(axis=0), low)
     for _ in range(NEED_STEPS):
         scaled = x * inverse
         chance = weight @ ndtr(-scaled)
         low, high = np.where(chance > wanted, x, low), np.where(chance > wanted, high, x)
         fall = weight @ (np.exp(-0.5 * scaled * scaled) * inverse) * INVERSE_ROOT_2PI
         step = np.log(np.maximum(chance, 1e-300) / wanted) * chance / np.maximum(fall, 1e-300)
-        x = np.where((x + step > low) & (x + step < high), x + step, (low + high) / 2.0)
+        x = np.where((x + step >= low) & (x + step <= high), x + step, (low + high) / 2.0)
     return np.asarray(x + bias)
 
 

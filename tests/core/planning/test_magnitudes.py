@@ -90,3 +90,18 @@ def test_quantile_of_a_mixture_against_random_draws(seed):
 def test_binomial_limits_agree_with_scipy(hits, draws):
     expected = binomtest(hits, draws).proportion_ci(0.95, method="exact")
     assert binomial_limits(hits, draws) == pytest.approx((expected.low, expected.high), abs=1e-9)
+
+
+def test_need_of_a_mixture_is_the_leeway_at_which_its_chance_is_the_limit():
+    """Against plain halving, over many mixtures with a small share of a wide law."""
+    rng = np.random.default_rng(11)
+    weights = np.array([0.165, 0.66, 0.165, 0.01])
+    base = rng.uniform(0.2, 1.5, 400)
+    sigma = np.array([0.8 * base, base, 1.4 * base, np.hypot(base, rng.uniform(1.0, 3.0, 400))])
+    limit, bias = rng.choice([0.001, 0.005, 0.01, 0.02, 0.05, 0.2, 0.45], 400), rng.normal(0.0, 0.4, 400)
+    low, high = np.full(400, -10.0), np.full(400, 30.0)
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        above = weights @ chance_beyond(middle, sigma, bias) > limit
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    assert np.abs(need_mm(sigma, limit, bias, weights) - low).max() < 0.005
