@@ -86,7 +86,7 @@ def ready_mesh(workspace: Workspace, name: str, inputs: tuple[Any, ...], make: C
 
 
 def first_surface(workspace: Workspace) -> Any:
-    """Give the surface scan that is matched, or the first one; None without any."""
+    """Give the surface that is worked on, the one that is matched, or the first one; None without any."""
     plan = workspace.plan
     if workspace.view.surface_id in plan.surfaces:
         return plan.surfaces[workspace.view.surface_id]

@@ -7,7 +7,7 @@ from typing import Any
 
 from PySide6.QtWidgets import QDoubleSpinBox
 
-from app.steps.match_block import MatchBlock
+from app.steps.panel_block import PanelBlock
 from app.steps.parts import Facts, Lines, Row, button, label
 from app.words import mm
 from planner_core.case.derived.match_inputs import prosthesis_of
@@ -17,7 +17,7 @@ from planner_core.registration.kept import PATIENT_FRAME, in_use
 BALL_MM = 6.0
 
 
-class DualBlock(MatchBlock):
+class DualBlock(PanelBlock):
     """Second scan, its markers, its grey value, and the match."""
 
     def build(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from PySide6.QtWidgets import QFrame, QVBoxLayout
 
 from app import drawn
-from app.steps.match_block import MatchBlock
+from app.steps.panel_block import PanelBlock
 from app.steps.parts import Row, Table, button, label, state_icon
 from app.words import mm
 from planner_core.case import derived
@@ -16,7 +16,7 @@ from planner_core.registration.match import Road
 STATES = {"used": "clear", "left out": "warning", "no partner": "note", "crossed out": "stale"}
 
 
-class MarkerBlock(MatchBlock):
+class MarkerBlock(PanelBlock):
     """The list of markers with their expected error."""
 
     def build(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from PySide6.QtWidgets import QDoubleSpinBox
 
 from app import drawn
-from app.steps.match_block import MatchBlock
+from app.steps.panel_block import PanelBlock
 from app.steps.parts import Row, Table, button, label
 from app.words import mm
 from planner_core.case import derived
@@ -15,7 +15,7 @@ DEFAULT_LOCALISATION_MM = 0.5
 """Expected 3-D error of a pair named by hand, both ends together, mm (as `PointPair`)."""
 
 
-class PairsBlock(MatchBlock):
+class PairsBlock(PanelBlock):
     """The list of pairs."""
 
     def build(self) -> None:

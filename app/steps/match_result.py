@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from PySide6.QtWidgets import QButtonGroup, QPushButton
 
-from app.steps.match_block import MatchBlock
+from app.steps.panel_block import PanelBlock
 from app.steps.parts import Facts, Lines, Row, Table, button, label
 from app.view_state import SURFACE_LOOKS
 from app.words import mm, site_label, site_words
@@ -22,7 +22,7 @@ ROAD_WORDS = {
 }
 
 
-class ResultBlock(MatchBlock):
+class ResultBlock(PanelBlock):
     """What the match is worth."""
 
     def build(self) -> None:

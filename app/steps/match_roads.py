@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from app.steps.match_block import MatchBlock
 from app.steps.match_result import ROAD_WORDS
+from app.steps.panel_block import PanelBlock
 from app.steps.parts import Table, button, label, state_icon
 from app.words import mm, site_label
 from planner_core.case.derived.roads import Roads, known_roads
@@ -18,7 +18,7 @@ STATES = {RoadState.OPEN: "clear", RoadState.POOR: "warning", RoadState.CLOSED: 
 ORDER = ("surface", "markers", "combined", "dual scan", "points")
 
 
-class RoadsBlock(MatchBlock):
+class RoadsBlock(PanelBlock):
     """The table; a row chosen shows that road's own block."""
 
     def __init__(self, panel: Any, title: str, chosen: Callable[[str], None]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from attrs import evolve
 
 from app import drawn
-from app.steps.match_block import MatchBlock
+from app.steps.panel_block import PanelBlock
 from app.steps.parts import Facts, Lines, Row, button, combo, label
 from planner_core.case import edits
 from planner_core.case.plan import SurfaceRole
@@ -13,7 +13,7 @@ from planner_core.case.plan import SurfaceRole
 ROLES = tuple(SurfaceRole)
 
 
-class SourceBlock(MatchBlock):
+class SourceBlock(PanelBlock):
     """The surface scan."""
 
     def build(self) -> None:

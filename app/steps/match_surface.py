@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from app import drawn
-from app.steps.match_block import MatchBlock
+from app.steps.panel_block import PanelBlock
 from app.steps.parts import Row, button, label
 
 
-class SurfaceBlock(MatchBlock):
+class SurfaceBlock(PanelBlock):
     """Start by itself, three clicks where that fails, a brush for what may carry the match."""
 
     def build(self) -> None:
@@ -49,7 +49,7 @@ class SurfaceBlock(MatchBlock):
             self.region.setText(f"As painted, {share:.0f} % of the surface may carry the match.")
 
 
-class CombinedBlock(MatchBlock):
+class CombinedBlock(PanelBlock):
     """Markers and surface in one estimate, each weighted by its information."""
 
     def build(self) -> None:

@@ -10,7 +10,7 @@ from app.commands import Command
 from app.plan_actions import PlanActions
 from app.tools.tool import ToolBox
 from app.view_state import LAYERS, Step
-from app.window.rows import anatomy, fixtures, match
+from app.window.rows import anatomy, fixtures, match, scan
 from app.window.rows import case as case_rows
 from app.workspace import Workspace
 
@@ -31,6 +31,7 @@ def command_table(
         *case_rows.rows(workspace, case, window),
         *_edit_commands(workspace, plan, toolbox, window, is_open, in_hand),
         *match.rows(workspace, plan),
+        *scan.rows(workspace, plan),
         *anatomy.rows(workspace, plan),
         Command("parts.open", "Open own list of parts …", "Plan", window.open_list, separated=True),
         Command(

@@ -51,8 +51,11 @@ def test_every_panel_shows_every_stage_within_its_width(open_plan: Callable[...,
     assert window.said.problems == []
 
 
-def test_scan_panel_names_voxels_and_degradation(open_plan: Callable[..., Any]) -> None:
-    text = text_of(panel(open_plan(full_plan()), Step.SCAN))
+def test_scan_panel_names_voxels_and_degradation(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
+    window = open_plan(full_plan())
+    panel(window, Step.SCAN)
+    settle(window, qtbot)
+    text = text_of(panel(window, Step.SCAN))
     assert "80 x 68 x 44" in text
     assert "0.80 x 0.80 x 0.80 mm" in text
     assert "None of the 44 slices is degraded" in text

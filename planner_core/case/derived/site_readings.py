@@ -8,6 +8,8 @@ import numpy as np
 from attrs import frozen
 
 from planner_core.anatomy.structures import Jaw
+from planner_core.case.derived.memory import Memory
+from planner_core.case.derived.scan import known_scan_check
 from planner_core.case.plan import Plan
 from planner_core.geometry.frames import FloatArray
 from planner_core.imaging.scan_check import ScanCheck
@@ -31,7 +33,7 @@ SMALL_MM = 2.0
 """Canal and tooth surface are judged within this distance, mm (our choice: their own size)."""
 
 
-@frozen
+@frozen(eq=False)
 class PartReading:
     """Whether one thing can be read at a site.
 
@@ -45,17 +47,46 @@ class PartReading:
         Degradation there, 0..1.
     why : str
         A sentence where it cannot be read, or why there is no verdict.
+    place_lps_mm : array of shape (3,), or None
+        Where it is worst.
     """
 
     part: str
     readable: bool | None
     level: float
     why: str
+    place_lps_mm: FloatArray | None = None
+
+
+_known: Memory[Mapping[str, tuple[PartReading, ...]]] = Memory(4)
 
 
 def site_readings(plan: Plan, check: ScanCheck) -> Mapping[str, tuple[PartReading, ...]]:
-    """Judge every planned site part by part."""
-    return {site: _readings(plan, check, fixture) for site, fixture in plan.fixtures.items()}
+    """Judge every planned site part by part; some milliseconds for each."""
+    return _known.get(
+        lambda: {site: _readings(plan, check, fixture) for site, fixture in plan.fixtures.items()},
+        *_inputs(plan, check),
+    )
+
+
+def needed_places(readings: Mapping[str, tuple[PartReading, ...]]) -> Mapping[str, FloatArray]:
+    """Give the places that must be read and cannot, by what they are: "36, tooth surfaces"."""
+    return {
+        f"{site}, {part.part}": part.place_lps_mm
+        for site, parts in readings.items()
+        for part in parts
+        if part.readable is False and part.place_lps_mm is not None
+    }
+
+
+def known_site_readings(plan: Plan) -> Mapping[str, tuple[PartReading, ...]] | None:
+    """Give the verdicts if they have been worked out."""
+    check = known_scan_check(plan)
+    return None if check is None else _known.known(*_inputs(plan, check))
+
+
+def _inputs(plan: Plan, check: ScanCheck) -> tuple[object, ...]:
+    return plan.fixtures, plan.canals, plan.teeth, plan.arch, check
 
 
 def _readings(plan: Plan, check: ScanCheck, fixture: PlacedFixture) -> tuple[PartReading, ...]:
@@ -71,8 +102,8 @@ def _readings(plan: Plan, check: ScanCheck, fixture: PlacedFixture) -> tuple[Par
 
 def _worst(check: ScanCheck, part: str, points: Sequence[FloatArray], radius_mm: float = 3.0) -> PartReading:
     verdicts = [check.readable_at(point, radius_mm) for point in points]
-    worst = max(verdicts, key=lambda verdict: verdict.level)
-    return PartReading(part, all(v.readable for v in verdicts), worst.level, worst.why)
+    k = int(np.argmax([verdict.level for verdict in verdicts]))
+    return PartReading(part, all(v.readable for v in verdicts), verdicts[k].level, verdicts[k].why, points[k])
 
 
 def _canal(plan: Plan, check: ScanCheck, fixture: PlacedFixture) -> PartReading:

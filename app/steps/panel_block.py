@@ -1,4 +1,4 @@
-"""A part of the Match panel: shows a piece of the plan and acts on it."""
+"""A part of a step panel: shows a piece of the plan and acts on it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from app.steps.panel import StepPanel
 
 
-class MatchBlock(Section):
+class PanelBlock(Section):
     """A titled block."""
 
     def __init__(self, panel: StepPanel, title: str) -> None:
