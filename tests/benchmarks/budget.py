@@ -49,8 +49,9 @@ def rows() -> list[dict[str, object]]:
         monte_carlo(fixtures, obstacles, guide=guide, rows=clearances)
         drawn.append(time.perf_counter() - start)
     return [
-        {"work": "first order budget, 8 fixtures, typical guide", "ours": first_order_ms(fixtures, guide, clearances),
-         "peer": None, "ratio": None, "bar": "at most 2 ms", "unit": "ms"},
+        {"work": "first order budget, 8 fixtures, typical guide",
+         "ours": first_order_ms(fixtures, guide, clearances), "peer": None, "ratio": None, "bar": "at most 2 ms",
+         "unit": "ms"},
         {"work": "first order budget, 8 fixtures, real bearings and pins",
          "ours": first_order_ms(fixtures, on_bearings(fixtures), clearances), "peer": None, "ratio": None,
          "bar": "at most 2 ms", "unit": "ms"},
