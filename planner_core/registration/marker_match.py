@@ -13,10 +13,13 @@ from planner_core.findings import Finding, Severity
 from planner_core.geometry.frames import AnyArray
 from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
+from planner_core.imaging.grey_scale import calibrate_grey
 from planner_core.progress import Progress, part_of, silent
 from planner_core.registration.correspondence import Correspondence, correspond
+from planner_core.registration.edges import GreyField
 from planner_core.registration.fiducials import match_paired
 from planner_core.registration.marker_evidence import weigh_by_surface
+from planner_core.registration.marker_second_look import second_look
 from planner_core.registration.markers import Marker, find_markers
 from planner_core.registration.match import Match, Road
 from planner_core.registration.pair_checks import leave_one_out
@@ -77,6 +80,7 @@ def match_markers(
     moving: Sequence[Marker] | None = None,
     fixed: Sequence[Marker] | None = None,
     frame: str = "surface",
+    look_again: bool | None = None,
     progress: Progress = silent,
 ) -> MarkerMatch:
     """Match a surface scan, or a second volume, to a volume by markers that both show.
@@ -95,12 +99,16 @@ def match_markers(
         Markers of `other` and of `volume` when they are known already (clicked); found when not given.
     frame : str
         Name of the second volume's frame; a surface brings its own.
+    look_again : bool, optional
+        Look in the volume where the match expects markers that are not paired; left out, only if the volume's
+        markers were looked for (what a user crossed out must not come back).
 
     Raises
     ------
     PlannerError
         If fewer than three markers are found or nothing fits.
     """
+    look_again = fixed is None if look_again is None else look_again
     if fixed is None:
         fixed = find_markers(volume, degradation=degradation, progress=part_of(progress, 0.0, 0.6))
     if moving is None:
@@ -122,8 +130,35 @@ def match_markers(
     if isinstance(other, Surface):
         found, confirmed = weigh_by_surface(found, tuple(moving), other, volume)
     result = match_marker_pairs(moving, fixed, found, sticker_shift_mm, source, sites_lps_mm, confirmed=confirmed)
+    if look_again:
+        result = _looked_again(
+            result, found, volume, degradation, sticker_shift_mm, source, sites_lps_mm, confirmed
+        )
     progress(1.0, "")
     return result
+
+
+def _looked_again(
+    first: MarkerMatch, found: Correspondence, volume: Volume, degradation: Degradation | None, shift_mm: float,
+    source: str, sites_lps_mm: AnyArray | None, confirmed: bool,
+) -> MarkerMatch:  # fmt: skip
+    """Look where the match expects the markers that are not paired, and match anew with what is found."""
+    paired = {i for i, _ in (*first.pairs, *first.left_out)}
+    wanted = [i for i, m in enumerate(first.moving) if m.quality >= SURE_QUALITY and i not in paired]
+    if not wanted or not first.match.trusted:
+        return first
+    field = GreyField.of(volume, calibrate_grey(volume))
+    looked = second_look(volume, field, first.match, first.moving, wanted, degradation)
+    result = first
+    if looked.found:
+        more = tuple((i, len(first.fixed) + k) for k, (i, _) in enumerate(looked.found))
+        fixed = (*first.fixed, *(marker for _, marker in looked.found))
+        every = evolve(found, pairs=(*found.pairs, *more))
+        result = match_marker_pairs(
+            first.moving, fixed, every, shift_mm, source, sites_lps_mm, first.match.road, confirmed
+        )
+    findings = (*result.match.findings, *looked.findings)
+    return evolve(result, match=evolve(result.match, findings=findings))
 
 
 def _refuse_few(moving: Sequence[Marker], fixed: Sequence[Marker]) -> None:

@@ -157,8 +157,17 @@ def _measured(
     return max((m for m in tried if m is not None), key=lambda marker: marker.quality, default=None)
 
 
-def measure_ball(field_: GreyField, place_lps_mm: AnyArray, radius_mm: float, volume: Volume) -> Marker | None:
-    """Measure a ball by the edges along rays from about its centre; None when there is none."""
+def measure_ball(
+    field_: GreyField,
+    place_lps_mm: AnyArray,
+    radius_mm: float,
+    volume: Volume,
+    least_coverage: float = LEAST_COVERAGE,
+) -> Marker | None:
+    """Measure a ball by the edges along rays from about its centre; None when there is none.
+
+    `least_coverage` is the share of the ball that must be seen.
+    """
     rays = directions()
     centre, radius = np.array(place_lps_mm, dtype=np.float64), radius_mm
     fit: SphereFit | None = None
@@ -167,7 +176,7 @@ def measure_ball(field_: GreyField, place_lps_mm: AnyArray, radius_mm: float, vo
         half = min(0.8, radius + 0.1)
         edges = edges_along(field_, centre + radius * rays, rays, half, prefer_mm=0.5)
         good = edges.found & (edges.inside >= LEAST_INSIDE) & (edges.inside - edges.outside >= LEAST_STEP)
-        if int(good.sum()) < 0.3 * len(rays):
+        if int(good.sum()) < min(0.3, least_coverage) * len(rays):
             return None
         strength = np.where(good, edges.inside - edges.outside, np.nan)
         points = centre + (radius + np.nan_to_num(edges.offset_mm))[:, None] * rays
@@ -181,7 +190,7 @@ def measure_ball(field_: GreyField, place_lps_mm: AnyArray, radius_mm: float, vo
     assert strength is not None
     on = fit.weight > 0.25
     coverage = float(on.mean())
-    if coverage < LEAST_COVERAGE or fit.rms_mm > BALL_RMS_MM:
+    if coverage < least_coverage or fit.rms_mm > BALL_RMS_MM:
         return None
     covariance = centre_covariance(fit, radius, coverage, len(rays), min(volume.spacing_mm))
     quality = coverage * (1.0 - fit.rms_mm / (2.0 * BALL_RMS_MM)) * min(1.0, float(np.nanmedian(strength)) / 2.0)

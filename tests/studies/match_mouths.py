@@ -44,6 +44,9 @@ EXTRA_NOISE = 25.0
 """Noise added to the simulated volume anew for each trial, grey values."""
 
 
+NECK_MM = 8.0
+"""The necks of the teeth lie about this far below the chewing plane, mm."""
+
 UPPER_SITES = (16, 26)
 """Where a fixture could stand in the upper jaw: error is measured there as at the planned sites below."""
 
@@ -65,9 +68,23 @@ class StudyMouth:
             jaw = self.scene.upper
             sites = tuple(site_on_ridge(jaw, iso) for iso in UPPER_SITES)
         places = np.array([p for s in sites for p in (s.platform_mm, s.platform_mm + s.axis * s.length_mm)])
+        return self._lps(jaw, places)
+
+    def arch_lps_mm(self, upper: bool = False) -> np.ndarray:
+        """Give the arch at about the necks of the teeth, shape (n, 3)."""
+        jaw = self.scene.upper if upper else self.scene.lower
+        assert jaw is not None
+        plane = jaw.curve.at(np.linspace(-42.0, 42.0, 60), 0.0)
+        return self._lps(jaw, np.column_stack([plane, np.full(len(plane), -NECK_MM)]))
+
+    def up_lps(self, upper: bool = False) -> np.ndarray:
+        """Give the way from a jaw to its chewing surface."""
+        return self.scene.lps_from_scene.apply_direction(np.array([0.0, 0.0, -1.0 if upper else 1.0]))
+
+    def _lps(self, jaw: Jaw, points_mm: np.ndarray) -> np.ndarray:
         scene_from_jaw = np.linalg.inv(self.scene.jaw_from_scene(jaw))
         return np.asarray(
-            self.scene.lps_from_scene.apply(places @ scene_from_jaw[:3, :3].T + scene_from_jaw[:3, 3])
+            self.scene.lps_from_scene.apply(points_mm @ scene_from_jaw[:3, :3].T + scene_from_jaw[:3, 3])
         )
 
 

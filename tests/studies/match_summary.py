@@ -52,6 +52,7 @@ def summary(rows: list[dict[str, Any]], trials: int, seed: int) -> dict[str, Any
         ]
         if mine:
             result["roads"][name] = road_row(mine)
+            result["roads"][name] |= forecast_row([row for row in rows if row["kind"] == kind], road)
     for kind in ("clean", "streaked"):
         peer = _against_peer([row for row in rows if row["kind"] == kind and row.get("peer_mm")])
         if peer:
@@ -101,6 +102,24 @@ def road_row(outcomes: list[dict[str, Any]]) -> dict[str, Any]:
         "trusted_beyond_half_mm": int((errors > 0.5).sum()),
         **calibration(trusted),
     }
+
+
+def forecast_row(rows: list[dict[str, Any]], road: str) -> dict[str, Any]:
+    """Compare the forecast of the table of roads with the errors that came: 95 % forecast, 95 % of the errors.
+
+    Forecasts are of the whole arch, so that partial scans and scans with moved or missing markers are left out.
+    """
+    forecast = [p for r in rows if "forecast" in r for p in r["forecast"]["p95_mm"].get(road, [])]
+    errors = [
+        e
+        for r in rows
+        if r["what"] == "whole" and r["roads"].get(road, {}).get("trusted")
+        for e in r["roads"][road]["errors_mm"]
+    ]
+    if not forecast or not errors:
+        return {}
+    happened = float(np.quantile(errors, 0.95))
+    return {"forecast_p95_mm": float(np.mean(forecast)), "happened_p95_mm": happened}
 
 
 def calibration(trusted: list[dict[str, Any]]) -> dict[str, Any]:
@@ -194,5 +213,10 @@ def table(result: dict[str, Any]) -> str:
                 f"ratio {peer['ratio']:.2f}, {peer['trials']} trials from one start"
             )
     for name, row in result["roads"].items():
+        if "forecast_p95_mm" in row:
+            lines.append(
+                f"{name}: table of roads forecasts {row['forecast_p95_mm']:.3f} (95 %), "
+                f"{row['happened_p95_mm']:.3f} came, ratio {row['forecast_p95_mm'] / row['happened_p95_mm']:.2f}"
+            )
         lines += [f"{name}: {count} x {reason} ..." for reason, count in row["refusals"].items()]
     return "\n".join(lines)

@@ -12,10 +12,11 @@ from planner_core.errors import PlannerError
 from planner_core.geometry.frames import RigidTransform, unit
 from planner_core.geometry.volume import Volume
 from planner_core.registration.combine import combine_matches, small_motion
-from planner_core.registration.marker_match import MarkerMatch, match_markers
+from planner_core.registration.marker_match import SURE_QUALITY, MarkerMatch, match_markers
 from planner_core.registration.markers import Marker, find_markers
 from planner_core.registration.match import Match
 from planner_core.registration.rigid_fit import moved_by
+from planner_core.registration.roads import road_table
 from planner_core.registration.surface_match import match_surface
 from tests.studies.match_mouths import StudyMouth, StudyScan, make_scan, with_noise
 from tests.studies.match_peer import peer_match, peer_target
@@ -64,6 +65,7 @@ def marker_trial(mouth: StudyMouth, drawn: Noisy, trial: int, rng: np.random.Gen
                 sites_lps_mm=sites,
                 degradation=mouth.check.level_at,
                 fixed=drawn.markers,
+                look_again=True,
             )
         )
         matches["markers"] = found[0].match
@@ -84,7 +86,10 @@ def marker_trial(mouth: StudyMouth, drawn: Noisy, trial: int, rng: np.random.Gen
             roads["combined"] = outcome(
                 lambda: combine_matches(matches["surface"], matches["markers"], sites), scan, sites
             )
-    return {"what": scan.what, "roads": roads}
+    row: Row = {"what": scan.what, "roads": roads}
+    if trial == 0:
+        row["forecast"] = forecasts(mouth, drawn)
+    return row
 
 
 def surface_trial(mouth: StudyMouth, drawn: Noisy, trial: int, rng: np.random.Generator) -> Row:
@@ -107,7 +112,20 @@ def surface_trial(mouth: StudyMouth, drawn: Noisy, trial: int, rng: np.random.Ge
     if start is not None:
         target = peer_target(drawn.volume, scan.lps_from_surface.apply(scan.surface.points_mm))
         row["peer_mm"] = [_worst(pose, scan, sites) for pose in peer_match(target, scan.surface, start)]
+    if trial < 2:
+        row["forecast"] = forecasts(mouth, drawn, upper)
     return row
+
+
+def forecasts(mouth: StudyMouth, drawn: Noisy, upper: bool = False) -> Row:
+    """Give the 95 % error at the sites that the table of roads forecasts from the volume alone, by road."""
+    sites = {str(k): site for k, site in enumerate(mouth.sites_lps_mm(upper))}
+    table = road_table(
+        drawn.volume, mouth.arch_lps_mm(upper), sites, up_lps=mouth.up_lps(upper),
+        markers=[m for m in drawn.markers or () if m.quality >= SURE_QUALITY], degradation=mouth.check.level_at,
+    )  # fmt: skip
+    rows = {str(row.road.value): list(row.p95_mm.values()) for row in table.rows if row.covariance is not None}
+    return {"advised": None if table.advised is None else table.advised.value, "p95_mm": rows}
 
 
 def _start(scan: StudyScan, rng: np.random.Generator) -> RigidTransform:

@@ -15,7 +15,10 @@ from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels
 from planner_core.registration.correspondence import correspond
+from planner_core.registration.edges import GreyField
+from planner_core.registration.fiducials import match_paired
 from planner_core.registration.marker_match import match_marker_pairs, match_markers
+from planner_core.registration.marker_second_look import second_look
 from planner_core.registration.markers import Marker, find_markers
 from planner_core.registration.sphere_fit import fit_sphere
 from planner_core.registration.surface_markers import find_surface_markers, snap_to_marker
@@ -300,3 +303,52 @@ def test_strangers_are_refused_in_a_sentence() -> None:
     second = [marker(np.array(p, dtype=float)) for p in ([0, 0, 0], [25, 0, 0], [0, 31, 0])]
     with pytest.raises(PlannerError, match="same distances"):
         match_markers(volume, volume, fixed=first, moving=second)
+
+
+# --- Second look ---------------------------------------------------------------------------------------------
+
+
+def test_a_ball_on_ceramic_is_found_where_the_others_expect_it() -> None:
+    volume, centres, radii = balls(0.3)
+    sunk = int(np.argsort(radii)[-2])
+    stored = np.array(volume.stored)
+    index = np.stack(np.meshgrid(*[np.arange(n) for n in stored.shape], indexing="ij"), axis=-1)
+    away = volume.to_lps(index.reshape(-1, 3)).reshape(*stored.shape, 3) - centres[sunk]
+    # A slab of ceramic in which the ball sits to half: volume and ball have one grey value.
+    slab = (away[..., 2] < 0.0) & (away[..., 2] > -2.5) & (np.abs(away[..., :2]).max(axis=-1) < 4.0)
+    stored[slab] = int(CERAMIC)
+    merged = Volume(stored, volume.lps_from_index)
+    moving = [Marker(RIGID.inverse().apply(c), r, 0.02**2 * np.eye(3)) for c, r in zip(centres, radii, strict=True)]
+    others = [k for k in range(len(centres)) if k != sunk]
+    match = match_paired(
+        np.array([moving[k].centre_mm for k in others]),
+        centres[others],
+        np.array([0.03**2 * np.eye(3)] * len(others)),
+        [str(k) for k in others],
+        "surface:lower",
+    )
+    field = GreyField.of(merged, LEVELS)
+    # The sizes of the synthetic balls do not bloom.
+    looked = second_look(merged, field, match, moving, [sunk])
+    assert [i for i, _ in looked.found] == [sunk]
+    error = float(np.linalg.norm(looked.found[0][1].centre_mm - centres[sunk]))
+    assert error < 2.0 * looked.found[0][1].localisation_mm
+    assert error < 0.3
+
+
+def test_what_stays_unseen_is_said_in_a_sentence() -> None:
+    volume, centres, _ = balls(0.3)
+    moving = [Marker(RIGID.inverse().apply(c), 0.9, 0.02**2 * np.eye(3)) for c in centres]
+    nowhere = RIGID.inverse().apply(np.array([[9.0, 9.0, 9.0], [60.0, 5.0, 5.0]]))
+    moving += [Marker(place, 0.9, 0.02**2 * np.eye(3)) for place in nowhere]
+    count = len(centres)
+    match = match_paired(
+        np.array([m.centre_mm for m in moving[:count]]), centres, np.array([0.03**2 * np.eye(3)] * count),
+        [str(k) for k in range(count)], "surface:lower",
+    )  # fmt: skip
+    looked = second_look(volume, GreyField.of(volume, LEVELS), match, moving, [count, count + 1])
+    assert looked.unseen == (count,)
+    assert looked.outside == (count + 1,)
+    texts = " ".join(f.text for f in looked.findings)
+    assert "On ceramic or metal a marker cannot always be told from it" in texts
+    assert "Outside the volume" in texts
