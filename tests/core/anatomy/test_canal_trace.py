@@ -8,12 +8,13 @@ from numpy.testing import assert_allclose
 from scipy.spatial import cKDTree
 from skimage.graph import MCP_Geometric, route_through_array
 
-from planner_core.anatomy.canal_trace import trace_canal
+from planner_core.anatomy.canal_trace import trace_canal, trace_drawn
 from planner_core.anatomy.foramen import LOOP_DEFAULT_MM, anterior_loop, mental_foramen
 from planner_core.anatomy.grid import coarse_grid
+from planner_core.anatomy.marked import DrawnKind
 from planner_core.anatomy.shortest import cheapest_path, costs_from
 from planner_core.anatomy.structures import Side
-from planner_core.anatomy.tube_course import tube_costs
+from planner_core.anatomy.tube_course import plausible, tube_costs
 from planner_core.errors import PlannerError
 from tests.core.anatomy.phantom_shapes import LEVELS, jaw_bar
 
@@ -129,3 +130,36 @@ def test_a_closed_canal_has_no_seen_foramen() -> None:
     canal = trace_canal(bar.volume, Side.LEFT, dense_truth()[[1500, 2000, 3000]], levels=LEVELS)
     foramen = mental_foramen(bar.volume, canal, LEVELS)
     assert foramen is None or not foramen.seen
+
+
+@pytest.mark.parametrize("kind", [DrawnKind.INCISIVE_CANAL, DrawnKind.SINUS_ARTERY])
+def test_a_narrow_tube_is_followed_by_the_same_rules(kind: DrawnKind) -> None:
+    """Tubes of 1.4 mm, about what an incisive canal and an artery of the sinus wall measure (common practice)."""
+    bar = jaw_bar(canal_radius_mm=0.7, noise=40.0, spacing_mm=0.25)
+    found = trace_drawn(bar.volume, kind, "narrow", clicks_on(dense_truth(), 4), levels=LEVELS)
+    error = cKDTree(dense_truth()).query(found.points_lps_mm)[0]
+    assert error.mean() < 0.25
+    assert error[found.certain].max() < 0.6
+    assert found.certain.mean() > 0.8
+    assert np.median(found.diameter_mm) == pytest.approx(1.4, abs=0.4)
+    assert len(found.control_lps_mm) == 3
+
+
+def test_a_vessel_of_soft_tissue_is_not_followed_by_itself() -> None:
+    with pytest.raises(PlannerError, match="cannot be followed"):
+        trace_drawn(jaw_bar().volume, DrawnKind.FLOOR_VESSEL, "vessel", clicks_on(dense_truth(), 4))
+
+
+def test_a_turn_into_a_hollow_is_no_course_of_a_canal() -> None:
+    """What once was called certain: a detour of 4 mm over 12 mm of a straight canal."""
+    x = np.arange(0.0, 60.0, 0.5)
+    bow = np.column_stack([x, 4.0 * np.sin(x / 60.0 * np.pi), np.zeros_like(x)])
+    assert plausible(bow).all(), "a canal bows over its whole length"
+    strayed = bow.copy()
+    strayed[:, 2] = 4.2 * np.exp(-(((x - 35.0) / 3.0) ** 4))
+    off = np.abs(strayed[:, 2]) > 1.0
+    assert not plausible(strayed)[off].any()
+    assert plausible(strayed)[(x < 20) | (x > 50)].all()
+    loop = bow.copy()
+    loop[:10, 1] += np.linspace(4.0, 0.0, 10)
+    assert plausible(loop)[24:].all(), "the front end may turn to the foramen"
