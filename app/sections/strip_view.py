@@ -326,11 +326,25 @@ class StripView(QWidget):
         pick = self.pick_at(event.position().x(), event.position().y(), double)
         if pick is None:
             return
+        if self._on_ruler(event.position().y()):
+            self._pressed = "ruler"
+            self._along(pick)
+            return
         if self._gestures.press(pick):
             self._pressed = "tool"
             return
         self._pressed = "go"
         self._go(pick)
+
+    def _on_ruler(self, y: float) -> bool:
+        """Tell whether a place lies in the rows under the picture: they go along the arch, whatever is in hand."""
+        return y > self.height() - ROW_PX * (len(ROWS) + 1)
+
+    def _along(self, pick: Pick) -> None:
+        """Go to the station, at the height that is looked at already."""
+        arch = self._workspace.plan.arch
+        assert arch is not None
+        self._workspace.go_to_station(arch.station_of(pick.point_mm))
 
     def _go(self, pick: Pick) -> None:
         workspace = self._workspace
@@ -354,6 +368,10 @@ class StripView(QWidget):
             self._gestures.drag(pick)
         elif self._pressed == "go":
             self._go(pick)
+        elif self._pressed == "ruler":
+            self._along(pick)
+        elif self._on_ruler(event.position().y()):
+            self.setCursor(Qt.CursorShape.PointingHandCursor)
         else:
             taken = self._gestures.hover(pick)
             self.setCursor(Qt.CursorShape.CrossCursor if taken else Qt.CursorShape.ArrowCursor)

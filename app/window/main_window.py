@@ -36,6 +36,7 @@ from app.workspace import Workspace
 
 MOUSE_HELP = (
     ("Click in a section or the strip", "go there"),
+    ("Click in the rows under the strip", "go along the arch, whatever tool is in hand"),
     ("Drag in a section", "contrast: sideways the window, up and down the level"),
     ("Right or middle drag", "shift the picture"),
     ("Wheel", "next section; on the strip along the arch"),
