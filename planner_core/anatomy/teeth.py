@@ -321,7 +321,9 @@ def _in_the_gap(smooth: NDArray[np.float32], labels: NDArray[np.int32], border: 
     dentine = border / BORDER_OF_DENTINE
     reach = 2 * RIM_VOXELS + 1
     floor = np.minimum(ndimage.minimum_filter(smooth, size=reach), GAP_FLOOR_MOST * dentine)
-    return np.asarray(rim & (smooth < 0.5 * (floor + dentine)))
+    # The basins meet in the middle of the gap: what touches the other one is gap, however bright.
+    meeting = ndimage.binary_dilation(labels == 2) & (labels == 1)
+    return np.asarray(meeting | rim & (smooth < 0.5 * (floor + dentine)))
 
 
 def _as_tooth(
