@@ -66,7 +66,7 @@ def _budget(arguments: Arguments) -> None:
 
 def _site_lines(site: str, budget: SiteBudget) -> list[str]:
     return [
-        f"{site}: 95 of 100 stay below entry {budget.entry.p95_mm:.2f} mm, apex {budget.apex.p95_mm:.2f} mm, "
+        f"{site}: 95 of 100 are expected below entry {budget.entry.p95_mm:.2f}, apex {budget.apex.p95_mm:.2f} mm, "
         f"angle {budget.angle_p95_deg:.1f} deg, depth {budget.depth_p95_mm:.2f} mm; "
         f"chance of harm {100 * budget.chance_of_harm:.2f} %",
         *(f"    {s.label}: {100 * s.share:.0f} % ({s.value_text}; {s.source_text})" for s in budget.sources),
@@ -89,7 +89,7 @@ def _choice_lines(evaluation: Evaluation) -> list[str]:
         f"{100 * case.high:.2f} %, {case.draws:,} draws)."
     )
     lines += [f"{f.where}: {f.text}" for f in evaluation.differences] or [
-        "First order and random draws agree within 5 %."
+        "Formula and random draws agree within 5 % (chances: within 5 % of their limits)."
     ]
     return lines
 

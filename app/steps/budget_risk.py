@@ -39,7 +39,8 @@ class HarmBlock(Block):
         )
         self.add(Row(label("Accepted chance at a canal, per site", "note", wrap=False), self.limit))
         self.note = label(
-            "Leeway: the largest error towards the structure that does not yet reach it. Needed: the leeway at"
+            "Harm: the drill reaches the structure's wall; what comes of that is not worked out."
+            " Leeway: the largest error towards the structure that does not yet reach it. Needed: the leeway at"
             " which the chance would equal its limit. In bone both walls beside the drill count. A tendency of the"
             f" drill away from a structure is credited up to {CREDITED_BIAS_MM:g} mm, one towards it in full.",
             "note",
@@ -161,7 +162,8 @@ def _agreement(shown: Shown) -> list[tuple[str, str]]:
     ]
     own = [f for f in shown.evaluation.differences if f.where == shown.site]
     if not own:
-        lines.append(("answered", "Formula and draws agree within 5 %."))
+        text = "Formula and draws agree: errors within 5 %, the chance of harm within 5 % of these limits."
+        lines.append(("answered", text))
     return lines + [(f.severity.value, f.text) for f in own]
 
 

@@ -10,6 +10,8 @@ BAR_MM = 5.0
 LIGHTEST, DARKEST = 235, 60
 """Grey of the smallest and the largest share of a bar; each share has its number beside it."""
 
+AGREED = "Formula and random draws agree within 5 % at every site (chances: within 5 % of their limits)."
+
 NAMED_FROM = 0.005
 """Smaller shares are not named in print."""
 
@@ -59,12 +61,13 @@ def _sites(pdf: SheetPage, page: BudgetPage) -> None:
     )  # fmt: skip
     pdf.set_y(pdf.get_y() + 0.6)
     pdf.paragraph(
+        "Harm: the drill reaches the structure's wall; what comes of that is not worked out. "
         "Leeway: the largest error towards the structure that does not yet reach it; needed: the leeway at which "
         "the chance equals its limit, mm. All near: chance of harm for everything marked near. Entry, apex (mm),"
         " angle (degrees), depth (± mm): 95 of 100 are expected to stay below.",
         7.5,
     )
-    for text in page.agreement or ("Formula and random draws agree within 5 % at every site.",):
+    for text in page.agreement or (AGREED,):
         pdf.paragraph(text, 7.5)
 
 
@@ -132,7 +135,8 @@ def _guides(pdf: SheetPage, page: BudgetPage) -> None:
     pdf.set_y(pdf.get_y() + 0.6)
     pdf.paragraph(
         "Largest chance: of harm at any one structure. Spare: leeway minus need, the least of all sites. Passes: "
-        "every chance within its limit. The least burden that passes is advised; among equals, the least chances.",
+        "every chance within its limit. The least burden that passes is advised; among equals the least chances "
+        "for their limits.",
         7.5,
     )
 

@@ -52,6 +52,9 @@ OPTIONS: tuple[tuple[Support, Guidance], ...] = (
 )
 """Rows of the table."""
 
+WORTH_NAMING = 0.1
+"""Changes that save less than this share of the chance of harm are not named in the advice (our choice)."""
+
 LEAST_NAMED = 1e-4
 """Smaller chances are not told apart: the model's tails are assumptions (our choice)."""
 
@@ -171,8 +174,8 @@ def choose(
             helps = what_helps(
                 site, fixtures, obstacles, guide=inputs, match=match, catalogue=catalogue, degradation=degradation
             )
-            instead = tuple(h for h in helps if h.saved > 0.0)
-    return Choice(options, advised, _reason(advised, basis, passing), decisive, instead, _then(advised, instead))
+            instead = tuple(h for h in helps if h.saved > WORTH_NAMING * h.chance_before)
+    return Choice(options, advised, _reason(options, advised, basis), decisive, instead, _then(advised, instead))
 
 
 def _inputs(
@@ -222,20 +225,25 @@ def _name(option: Option) -> str:
     return f"a guide on {option.support.value}, {option.guidance.value}"
 
 
-def _reason(advised: Option | None, basis: Option | None, passing: Sequence[Option]) -> str:
+def _reason(options: Sequence[Option], advised: Option | None, basis: Option | None) -> str:
+    passing = [o for o in options if o.passes]
     if basis is None:
         return "No option is open to this mouth."
     if advised is None:
+        closed = sum(not o.eligible for o in options)
+        start = (
+            f"None passes: {closed} of {len(options)} are not open to this mouth, and" if closed else "None passes:"
+        )
         return (
-            f"None passes: even {_name(basis)} has a chance of harm {basis.ratio:.1f} times its limit at the worst "
+            f"{start} even {_name(basis)} has a chance of harm {basis.ratio:.1f} times its limit at the worst "
             f"structure."
         )
     alike = sum(o.burden == advised.burden for o in passing)
-    why = f"{len(passing)} of {len(OPTIONS)} guides pass"
-    if len(passing) > 1:
-        why += f", {alike} with this least burden" if alike > 1 else ", and this one burdens the patient least"
+    why = f"{len(passing)} of {len(options)} ways pass"
     if alike > 1:
-        why += "; this one has the smallest chances of harm"
+        why += f", {alike} of them with this least burden; this one has the least chances of harm for their limits"
+    elif len(passing) > 1:
+        why += ", and this one burdens the patient least"
     return (
         f"{_name(advised).capitalize()}: {_percent(advised.worst_chance)} chance of harm at the worst structure, "
         f"{advised.burden.words}. {why}."
@@ -260,7 +268,7 @@ def _then(advised: Option | None, instead: Sequence[Help]) -> tuple[str, ...]:
         *worked_out,
         "Another site.",
         "Bone graft first.",
-        "Dynamic navigation (apex 1.0 mm, 4.1 degrees in clinical series: Schnutenhaus 2021, S), by those trained "
-        "in it.",
+        "Dynamic navigation (apex 1.0 mm, 4.1 degrees on average in clinical series: Schnutenhaus et al. 2021), by "
+        "those trained in it; not worked out for this mouth.",
         "No fixture: another kind of replacement.",
     )

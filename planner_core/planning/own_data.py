@@ -108,7 +108,8 @@ def update_execution(
     guides = len({o.guide for o in outcomes})
     text = (
         f"{len(outcomes)} fixtures of {guides} guides are worth {weight:.1f} independent cases against "
-        f"{prior_cases:.0f} of the published prior: {100 * share:.0f} % own."
+        f"{prior_cases:.0f} of the published figures: {100 * share:.0f} % of what is expected of the hands is "
+        "their own."
     )
     if np.any(observed - explained < 0.0):
         text += " The other sources alone explain more than was measured: the remainder is taken as zero."

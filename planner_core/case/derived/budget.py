@@ -14,6 +14,7 @@ from planner_core.case.derived.memory import Memory
 from planner_core.case.derived.scan import known_scan_check
 from planner_core.case.plan import Plan
 from planner_core.planning.carriers import carried, places_along, places_on_teeth
+from planner_core.planning.catalogue import generic_catalogue
 from planner_core.planning.choice import Choice, choose
 from planner_core.planning.drilling import Support
 from planner_core.planning.error_budget import SiteBudget, budgets
@@ -122,6 +123,7 @@ def choice_of(plan: Plan) -> Choice:
             matches={support: match_for(plan, support) for support in (Support.TEETH, Support.MUCOSA)},
             places=places_of(plan),
             facts=mouth_of(plan),
+            catalogue=generic_catalogue(),
             degradation=known_scan_check(plan),
         ),
         *choice_inputs(plan),

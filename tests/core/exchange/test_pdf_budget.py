@@ -46,7 +46,7 @@ def test_every_number_of_the_page_is_printed(tmp_path):
         "0.77 % (95 % limits 0.65 % to 0.90 %, 20,000 random draws)", "canal, left", "0.40 %", "2.2", "1.3",
         "execution 82 %, play in the sleeve 18 %", "a shorter fixture: 0.06 %", "mucosa, pilot only", "not open",
         "The mucosa is mobile.", "missed", "never used as numbers", "debris 0.15 mm [our choice]",
-        "Formula and random draws agree within 5 %",
+        "Formula and random draws agree within 5 %", "Harm: the drill reaches the structure's wall",
     ):  # fmt: skip
         assert part in text, part
 
