@@ -63,7 +63,7 @@ def open_plan(window: Any, qtbot: QtBot) -> Callable[[Plan], Any]:
     return put
 
 
-def settle(window: Any, qtbot: QtBot, timeout_ms: int = 20000) -> None:
+def settle(window: Any, qtbot: QtBot, timeout_ms: int = 60000) -> None:
     """Wait until everything computed belongs to the plan as it stands."""
 
     def ready() -> bool:

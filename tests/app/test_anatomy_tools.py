@@ -94,7 +94,7 @@ def test_a_point_of_a_canal_is_dragged_and_the_canal_followed_anew(
         box.drag(pick_in(window, point + np.array([0.0, 0.0, 0.2 * k])))
     assert workspace.plan.canals["left"] is before
     box.release(pick_in(window, point + np.array([0.0, 0.0, 0.8])))
-    qtbot.waitUntil(lambda: workspace.plan.canals["left"] is not before, timeout=30000)
+    qtbot.waitUntil(lambda: workspace.plan.canals["left"] is not before, timeout=60000)
     after = workspace.plan.canals["left"]
     away = np.linalg.norm(after.control_lps_mm - (point + np.array([0.0, 0.0, 0.8])), axis=1)
     assert away.min() < 0.2
@@ -166,11 +166,11 @@ def test_an_air_space_is_filled_from_one_click(open_plan: Callable[..., Any], qt
     window.plan_actions.marks.mark_space(CavityKind.AIRWAY)
     click(window, in_section(window, 0.0, 0.0, 6.0))
     assert window.toolbox.active is None
-    qtbot.waitUntil(lambda: "airway" in window.workspace.plan.cavities, timeout=30000)
+    qtbot.waitUntil(lambda: "airway" in window.workspace.plan.cavities, timeout=60000)
     assert window.workspace.plan.cavities["airway"].volume_mm3 > 1000.0
     window.plan_actions.marks.mark_space(CavityKind.SINUS)
     click(window, in_section(window, 0.0, 0.0, -6.0))
-    qtbot.waitUntil(lambda: bool(window.said.problems), timeout=30000)
+    qtbot.waitUntil(lambda: bool(window.said.problems), timeout=60000)
     assert "does not lie in air" in window.said.problems[0]
     settle(window, qtbot)
 
@@ -196,7 +196,7 @@ def test_a_vessel_and_a_lesion_are_drawn_by_hand(open_plan: Callable[..., Any], 
         window.toolbox.press(pick_in(window, in_section(window, station, 0, -13), double=True))
     assert len(tool.outlines) == 3
     window.commands.run("tool.keep")
-    qtbot.waitUntil(lambda: "lesion at 46" in window.workspace.plan.drawn, timeout=30000)
+    qtbot.waitUntil(lambda: "lesion at 46" in window.workspace.plan.drawn, timeout=60000)
     marks.remove_mark("drawn:lesion at 46")
     assert list(window.workspace.plan.drawn) == ["vessel of the floor of the mouth"]
     settle(window, qtbot)
@@ -226,7 +226,7 @@ def test_a_click_that_finds_no_tooth_says_so_and_keeps_the_tool(
     window = open_plan(evolve(full_plan(), fixtures={}))
     window.commands.run("anatomy.teeth")
     click(window, in_section(window, 20.0, 0.0, 14.0))
-    qtbot.waitUntil(lambda: bool(window.said.problems), timeout=30000)
+    qtbot.waitUntil(lambda: bool(window.said.problems), timeout=60000)
     assert "tooth" in window.said.problems[-1].lower()
     assert window.toolbox.active is not None
     settle(window, qtbot)
