@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +18,11 @@ from app.cli_shared import (
     tell,
 )
 from app.edit_script import read_surface_input
+from planner_core.anatomy.structures import Jaw
 from planner_core.case import edits
 from planner_core.case.blockers import blockers_of
 from planner_core.case.case_file import CaseStore
+from planner_core.case.derived.site_readings import PartReading, site_readings
 from planner_core.case.identity import scan_without_identity
 from planner_core.case.plan import Plan, ScanInput, SurfaceRole
 from planner_core.case.session import Session
@@ -66,7 +69,7 @@ def _list(arguments: Arguments) -> None:
     from planner_core.imaging.dicom_import import list_series
 
     listing = list_series(arguments.source, progress_of(arguments))
-    series = [
+    series: list[dict[str, Any]] = [
         {
             "uid": s.uid,
             "description": s.description,
@@ -159,9 +162,9 @@ def _case_for(arguments: Arguments) -> CaseStore:
     if is_case(arguments.case):
         store = open_case(arguments.case)
         if arguments.jaw:
-            Session(store=store).apply("Choose jaw", edits.set_jaw, edits.Jaw(arguments.jaw))
+            Session(store=store).apply("Choose jaw", edits.set_jaw, Jaw(arguments.jaw))
         return store
-    plan = Plan() if arguments.jaw is None else edits.set_jaw(Plan(), edits.Jaw(arguments.jaw))
+    plan = Plan() if arguments.jaw is None else edits.set_jaw(Plan(), Jaw(arguments.jaw))
     return CaseStore.create(arguments.case, plan=plan)
 
 
@@ -173,6 +176,7 @@ def _scan_check(arguments: Arguments) -> None:
 
     progress = progress_of(arguments)
     fixtures: Any = {}
+    parts: Mapping[str, tuple[PartReading, ...]] = {}
     if is_case(arguments.source):
         with open_case(arguments.source, read_only=True) as store:
             plan = store.plan()
@@ -180,6 +184,7 @@ def _scan_check(arguments: Arguments) -> None:
                 raise PlannerError("There is no scan in this case.", "Import the scan first.")
             volume, fixtures = plan.scan.volume, plan.fixtures
             check = check_scan(volume, part_of(progress, 0.2, 0.9))
+            parts = site_readings(plan, check)
     else:
         volume = open_scan(arguments.source, arguments.series, progress=part_of(progress, 0.0, 0.5)).volume
         check = check_scan(volume, part_of(progress, 0.5, 0.9))
@@ -195,7 +200,15 @@ def _scan_check(arguments: Arguments) -> None:
     places = {site: fixture.pose.at_depth(fixture.shape.length_mm / 2.0) for site, fixture in fixtures.items()}
     sites = {site: check.readable_at(place) for site, place in places.items()}
     result = scan_check_json(check, volume, places)
-    lines = [
-        f"{site}: {'can be trusted' if v.readable else 'cannot be trusted'}. {v.why}" for site, v in sites.items()
-    ]
+    lines = []
+    for site, verdict in sites.items():
+        lines.append(f"{site}: {'can be trusted' if verdict.readable else 'cannot be trusted'}. {verdict.why}")
+        for reading in parts.get(site, ()):
+            result["sites"][site].setdefault("parts", {})[reading.part] = {
+                "readable": reading.readable,
+                "level": round(reading.level, 4),
+                "why": reading.why,
+            }
+            if reading.readable is False:
+                lines.append(f"  {reading.part}: cannot be read. {reading.why}")
     tell(arguments, result, [*lines, *findings_lines(check.findings)])

@@ -13,9 +13,10 @@ from planner_core.imaging.bodies_kind import kind_of
 from planner_core.imaging.grey_scale import GreyLevels
 from planner_core.imaging.scatter_cells import Cells
 
-DENSE_ABOVE_SOFT = 3.3
-"""A body is denser than any enamel: from this many soft-to-bone distances above soft tissue. At 60 keV enamel lies
-at 2.4, titanium at 7.9 and zirconia at 43 of them (NIST, FACTS.md section 8); blur and hardening halve that."""
+DENSE_ABOVE_SOFT = 4.2
+"""A body is denser than any enamel: from this many air-to-soft distances above soft tissue. At 50 keV enamel lies
+at 6 of them, titanium at 21 and zirconia at 116 (NIST, FACTS.md section 8); blur and hardening halve that. On 19
+simulated mouths 4.2 invents nothing, 3.8 takes four caps of enamel for bodies, 4.6 loses the core of a bridge."""
 
 LEAST_BODY_MM3 = 2.0
 """Smallest dense body that counts (our choice: a marker of 1.6 mm diameter has 2.1 mm3)."""
@@ -24,16 +25,17 @@ LEAST_CUT_BODY_MM3 = 12.0
 """The same where the scanner cuts its scale within reach of enamel, so that tips of cusps saturate too (our choice,
 tested on a head CT without metal whose enamel saturates)."""
 
-CUT_WITHIN_ENAMEL = 2.9
-"""A scale that ends below this many soft-to-bone distances may cut enamel (between enamel's 2.4 and its noise)."""
+CUT_WITHIN_ENAMEL = 3.6
+"""A scale that ends below this many air-to-soft distances above soft tissue may cut enamel (on simulated mouths the
+brightest enamel lies at 3.2 to 4)."""
 
 LEAST_CUT_DEPTH_MM = 1.0
 """Where enamel may be cut, a body must be this deep from its surface inwards: enamel saturates in thin caps, crowns
 of zirconia or metal with their bloom are thicker (our choice)."""
 
-LEAST_DEPTH_MM, SURELY_DENSE = 0.9, 4.5
+LEAST_DEPTH_MM, SURELY_DENSE = 0.9, 5.4
 """A body thinner than twice this must be denser than that: caps of enamel brightened by streaks and noise lie at
-0.4 to 0.8 mm and 3.4 to 3.6 soft-to-bone distances, fillings at 1.0 mm and more (our choice, on simulated
+0.4 to 0.8 mm and 4.1 to 4.3 air-to-soft distances, fillings at 1.0 mm and more (our choice, on simulated
 mouths)."""
 
 SHARE_OF_SPAN = 0.005
@@ -69,7 +71,7 @@ class Restoration:
 
 def dense_from(grey: GreyLevels) -> float:
     """Give the grey value from which a voxel is denser than tissue can be, or where the scanner cut."""
-    dense = grey.soft_tissue + DENSE_ABOVE_SOFT * (grey.bone - grey.soft_tissue)
+    dense = grey.soft_tissue + DENSE_ABOVE_SOFT * grey.contrast
     if grey.saturated:
         dense = min(dense, grey.highest - SHARE_OF_SPAN * (grey.highest - grey.lowest))
     return dense
@@ -77,7 +79,7 @@ def dense_from(grey: GreyLevels) -> float:
 
 def may_cut_enamel(grey: GreyLevels) -> bool:
     """Tell whether the scale ends so low that enamel reaches its top."""
-    return dense_from(grey) < grey.soft_tissue + CUT_WITHIN_ENAMEL * (grey.bone - grey.soft_tissue)
+    return dense_from(grey) < grey.soft_tissue + CUT_WITHIN_ENAMEL * grey.contrast
 
 
 def find_bodies(
@@ -146,7 +148,7 @@ def _measure(
     if may_cut_enamel(grey) and depth_mm < LEAST_CUT_DEPTH_MM:
         return None
     values = part[only]
-    density = float((np.median(values) - grey.soft_tissue) / (grey.bone - grey.soft_tissue))
+    density = float((np.median(values) - grey.soft_tissue) / grey.contrast)
     if depth_mm < LEAST_DEPTH_MM and density < SURELY_DENSE:
         return None
     saturated = grey.saturated and float(values.max()) >= grey.highest - SHARE_OF_SPAN * (
@@ -166,7 +168,7 @@ def measured_small(volume: Volume, grey: GreyLevels, voxels: NDArray[np.intp]) -
     """Measure a small dense body from its voxels (n, 3)."""
     places = volume.to_lps(voxels)
     values = volume.grey(volume.stored[tuple(voxels.T)])
-    density = float((np.median(values) - grey.soft_tissue) / (grey.bone - grey.soft_tissue))
+    density = float((np.median(values) - grey.soft_tissue) / grey.contrast)
     size = len(voxels) * volume.voxel_volume_mm3
     kind, confidence = kind_of(places, size, 0.0, density, False)
     extent = np.ptp(places, axis=0) + np.abs(volume.lps_from_index[:3, :3]).sum(axis=1)

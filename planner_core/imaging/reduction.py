@@ -1,4 +1,9 @@
-"""The reduced view: the scan without most of what its restorations added. For looking, never for measuring."""
+"""The reduced view: the scan without most of what its restorations added. For looking, never for measuring.
+
+What was added is worked out in `planner_core.imaging.scatter_physics` (bodies re-projected, their trace filled in
+from a normalised prior, the difference reconstructed) and read by `planner_core.imaging.scatter_network` together
+with the scan; only that change is taken off, at full resolution: what the bodies did not touch stays as it was.
+"""
 
 from __future__ import annotations
 
@@ -14,14 +19,6 @@ from planner_core.progress import Progress, silent
 
 LABEL = "ALTERED: streaks reduced by computation. Not for measuring or matching."
 """Stands on every picture made from a reduced view."""
-
-TAKEN_OFF = 0.7
-"""Share of what the bodies seem to have added that is taken off (our choice: on simulated mouths the best factor
-lies between 0.55 and 0.9, since the difference holds some tissue as well)."""
-
-FULL_FROM_CHANCE = 0.2
-"""From this chance of being ruined on a place is corrected in full, below it in proportion: what is sound is left
-alone (our choice)."""
 
 
 @frozen(eq=False)
@@ -55,11 +52,9 @@ def reduced_view(volume: Volume, check: ScanCheck, progress: Progress = silent) 
     Cancelled
         From `progress`.
     """
-    if check.added_map is None or check.level_map is None:
+    if check.added_map is None:
         return ReducedView(volume)
     added = check.added_map.grey(check.added_map.stored)
-    chance = check.level_map.grey(check.level_map.stored)
-    added *= np.float32(TAKEN_OFF) * np.clip(chance / np.float32(FULL_FROM_CHANCE), 0.0, 1.0)
     to_cells = check.added_map.index_from_lps @ volume.lps_from_index
     dense = dense_from(check.grey)
     stored = np.empty_like(volume.stored)

@@ -220,14 +220,12 @@ def _findings(
         )
     saturated = sum(body.saturated for body in restorations)
     if saturated:
-        findings.append(
-            Finding(
-                Severity.NOTE,
-                "saturated-bodies",
-                f"{saturated} of them reach the highest grey value {grey.highest:.0f}: "
-                "their true size is smaller than it looks.",
-            )
-        )
+        which = "One of them reaches" if saturated == 1 else f"{saturated} of them reach"
+        if len(restorations) == 1:
+            which = "It reaches"
+        sizes = "its true size is" if saturated == 1 else "their true sizes are"
+        text = f"{which} the highest grey value {grey.highest:.0f}: {sizes} smaller than what shows."
+        findings.append(Finding(Severity.NOTE, "saturated-bodies", text))
     return tuple(findings)
 
 

@@ -12,8 +12,8 @@ from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels
 from planner_core.imaging.scatter_path import in_slabs
 
-CELL_MM = 0.75
-"""Wanted edge of a cell (our choice: dark bands are wider than two of them, and a jaw then has a million)."""
+CELL_MM = 0.6
+"""Wanted edge of a cell (our choice: streaks are wider than two of them, and a jaw then has a million)."""
 
 MOST_CELLS = 1_300_000
 """Cells grow until they are no more than this, so that a whole head takes no longer than a jaw (our choice)."""
@@ -137,4 +137,4 @@ def _edge(voxel_mm: float, size_mm: FloatArray) -> float:
     """Give the edge of a cell: about `CELL_MM`, whole voxels where that is near, larger in a large scan."""
     edge = max(CELL_MM, float(np.prod(size_mm) / MOST_CELLS) ** (1.0 / 3.0))
     whole = voxel_mm * max(1, round(edge / voxel_mm))
-    return whole if 0.8 * edge <= whole <= 1.25 * edge else edge
+    return whole if 0.9 * edge <= whole <= 1.2 * edge else edge

@@ -10,25 +10,23 @@ from scipy import ndimage
 from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.bodies import Restoration, dense_from, find_bodies, may_cut_enamel, measured_small
+from planner_core.imaging.bodies_answers import faint_restorations, kinds_named, labelled
 from planner_core.imaging.bodies_small import small_bodies
 from planner_core.imaging.grey_scale import GreyLevels
 from planner_core.imaging.scatter_cells import Cells, cells_of, long_axis
-from planner_core.imaging.scatter_chance import chance_of, jaw_region
-from planner_core.imaging.scatter_difference import difference_of
-from planner_core.imaging.scatter_features import features_of
+from planner_core.imaging.scatter_chance import added_of, chance_of, jaw_of
+from planner_core.imaging.scatter_inputs import inputs_of
+from planner_core.imaging.scatter_network import answers_of, network
 from planner_core.imaging.scatter_path import Image
+from planner_core.imaging.scatter_physics import beam_errors
 from planner_core.progress import Progress, part_of, silent
 
-COUNTED_FROM = 0.1
-"""A chance below this adds nothing to a slice's score: a whole jaw of hundredths is no ruin (our choice)."""
+COUNTED_FROM = 0.02
+"""A chance below this adds nothing to a slice's score: a whole jaw of thousandths is no ruin (our choice)."""
 
-SHELL_MM = (1.0, 4.0)
-"""Around a body, between these distances, streaks are looked for (our choice)."""
-
-STREAKS_FROM = 0.11
-"""Root mean square of what was added there, in soft-to-bone distances, from which on a body throws streaks; asked
-only where the scale is cut within reach of enamel (our choice: 0.12 to 0.16 around restorations of simulated
-mouths, 0.08 to 0.11 around their cut enamel)."""
+LIKELY_BODY = 0.5
+"""Where the scale is cut within reach of enamel, a dense body below this chance of being a restoration is enamel
+(our choice)."""
 
 SURELY_DENSE_MM3 = 200.0
 """Larger bodies than this are kept unasked: no cap of enamel is that large (our choice)."""
@@ -83,31 +81,42 @@ def estimate_scatter(volume: Volume, grey: GreyLevels, progress: Progress = sile
         From `progress`.
     """
     progress(0.0, "Looking for dense restorations")
-    cells, share, restorations = first_look(volume, grey)
-    small = _small(volume, grey, restorations)
-    bone = float(grey.relative(grey.bone))
-    if not restorations:
-        return Estimate(cells, share, (), None, None, jaw_region(cells, cells.relative, share, bone), small)
-    step = part_of(progress, 0.1, 0.9)
-
-    def follow(fraction: float, text: str = "") -> None:
-        step(fraction, "Following the beam through them")
-
-    difference = difference_of(cells, share, bone, follow)
+    cells, share, dense = first_look(volume, grey)
+    answers = _answers(cells, share, grey, part_of(progress, 0.1, 0.95))
+    named, sure = kinds_named(answers, cells, share, dense)
     if may_cut_enamel(grey):
-        kept = _throw_streaks(cells, share, restorations, difference.added / np.float32(bone - 1.0))
-        if len(kept) < len(restorations):
-            restorations = kept
-            share = _share_of(cells, share, restorations)
-            if not restorations:
-                return Estimate(cells, share, (), None, None, jaw_region(cells, cells.relative, share, bone), small)
-            difference = difference_of(cells, share, bone, follow)
-    progress(0.9, "Estimating the degradation")
-    chance = chance_of(features_of(cells, share, difference, bone))
-    region = jaw_region(cells, cells.relative - difference.added, share, bone)
+        kept = tuple(
+            body
+            for body, chance in zip(named, sure, strict=True)
+            if chance >= LIKELY_BODY or body.volume_mm3 >= SURELY_DENSE_MM3
+        )
+        if len(kept) < len(named):
+            share = _share_of(cells, share, kept)
+            answers = _answers(cells, share, grey, part_of(progress, 0.1, 0.95))
+            named, _ = kinds_named(answers, cells, share, kept)
+    bodies = share > 0.02
+    faint = faint_restorations(answers, cells, ndimage.binary_dilation(bodies, iterations=2))
+    restorations = (*named, *faint)
+    small = _small(volume, grey, restorations)
+    region = jaw_of(answers, cells, bodies)
+    if not restorations:
+        return Estimate(cells, share, (), None, None, region, small)
+    chance = chance_of(answers)
     chance[share > 0.5] = 1.0
     chance[~cells.inside] = 0.0
-    return Estimate(cells, share, restorations, chance, difference.added, region, small)
+    return Estimate(cells, share, restorations, chance, added_of(answers), region, small)
+
+
+def _answers(cells: Cells, share: Image, grey: GreyLevels, progress: Progress) -> NDArray[np.float16]:
+    """Follow the beam and ask the network."""
+    step = part_of(progress, 0.0, 0.65)
+    errors = None
+    if share.any():
+        errors = beam_errors(cells, share, lambda f, _="": step(f, "Following the beam through the restorations"))
+    channels = inputs_of(cells, share, errors, grey)
+    del errors
+    reading = part_of(progress, 0.65, 1.0)
+    return answers_of(channels, network(), lambda f, _="": reading(f, "Estimating the degradation"))
 
 
 def _small(volume: Volume, grey: GreyLevels, restorations: tuple[Restoration, ...]) -> tuple[Restoration, ...]:
@@ -120,41 +129,9 @@ def _small(volume: Volume, grey: GreyLevels, restorations: tuple[Restoration, ..
     )
 
 
-def _labels(cells: Cells, share: Image) -> tuple[NDArray[np.int32], FloatArray]:
-    """Give connected bodies (from 1) and the middle of each in LPS."""
-    labels, count = ndimage.label(share > 0, structure=np.ones((3, 3, 3)))
-    middles = np.array(ndimage.center_of_mass(share, labels, np.arange(1, count + 1))).reshape(-1, 3)
-    return labels, middles @ cells.lps_from_cell[:3, :3].T + cells.lps_from_cell[:3, 3]
-
-
-def _throw_streaks(
-    cells: Cells, share: Image, restorations: tuple[Restoration, ...], added: Image
-) -> tuple[Restoration, ...]:
-    """Leave out bodies around which nothing was added: where the scale is cut, enamel looks as dense as ceramic."""
-    labels, middles = _labels(cells, share)
-    bodies = share > 0.05
-    edge = ndimage.binary_dilation(bodies)
-    kept = []
-    for body in restorations:
-        if body.volume_mm3 >= SURELY_DENSE_MM3:
-            kept.append(body)
-            continue
-        number = int(np.argmin(np.linalg.norm(middles - body.centre_lps_mm, axis=1))) + 1
-        box = ndimage.find_objects((labels == number).astype(np.int8))[0]
-        margin = int(np.ceil(SHELL_MM[1] / cells.cell_mm)) + 1
-        part = tuple(slice(max(s.start - margin, 0), s.stop + margin) for s in box)
-        mine = labels[part] == number
-        away = ndimage.distance_transform_edt(~mine) * cells.cell_mm
-        others = ndimage.binary_dilation(bodies[part] & ~mine, iterations=4)
-        shell = (away > SHELL_MM[0]) & (away < SHELL_MM[1]) & ~others & ~edge[part]
-        if not shell.any() or float(np.sqrt(np.mean(added[part][shell] ** 2))) >= STREAKS_FROM:
-            kept.append(body)
-    return tuple(kept)
-
-
 def _share_of(cells: Cells, share: Image, restorations: tuple[Restoration, ...]) -> Image:
     """Give the share of the cells that these restorations fill."""
-    labels, middles = _labels(cells, share)
+    labels, middles = labelled(cells, share)
     numbers = [int(np.argmin(np.linalg.norm(middles - b.centre_lps_mm, axis=1))) + 1 for b in restorations]
     return np.where(np.isin(labels, numbers), share, np.float32(0.0))
 

@@ -1,9 +1,11 @@
-"""What the restorations added to a scan: the scan minus its own image-domain reduction.
+"""What the beam does behind dense bodies, worked out on the cells of a scan: the errors that it would draw.
 
-The bodies are projected through the likely path of the beam; along the lines that pass them, what the projected
-scan says is replaced by what its surroundings and a prior of plain tissue say (normalised, after Meyer et al. 2010,
-Med Phys 37:5482; M), and the difference alone is reconstructed. So nothing outside the field of view is needed, and
-what the bodies did not touch stays as it was.
+Two views of the same thing. The *difference* takes the scan apart: along the lines that pass the bodies, what the
+projected scan says is replaced by what its surroundings and a prior of plain tissue say (normalised, after Meyer et
+al. 2010, Med Phys 37:5482; M), and what that changes is reconstructed. The *patterns* put the error together: a
+stopped line misses what a beam hardened or used up by a body of that length, in front of that much tissue, would
+miss, for lengths after which zirconia, metal and lighter things have used it up. Neither needs anything from
+outside the field of view, and neither knows how much of each there is: that is learned (`scatter_network`).
 """
 
 from __future__ import annotations
@@ -20,12 +22,11 @@ from planner_core.imaging.scatter_cells import Cells
 from planner_core.imaging.scatter_path import Image, beam_path, in_slabs
 from planner_core.progress import Progress, part_of, silent
 
-VIEWS = 200
+VIEWS = 180
 """Views of the assumed path (our choice: streaks between views stay below the threshold of harm at jaw size)."""
 
-ROUNDS = 3
-"""Times that the difference is made, each time with a prior from the scan without the last one (our choice: on
-simulated mouths the correlation with the truth grows by 0.05 to 0.09 in three rounds, by 0.01 in the next two)."""
+ROUNDS = 2
+"""Times that the difference is made, each time with a prior from the scan without the last one (our choice)."""
 
 STRETCH = 1.6
 """Each round goes further than it says by this factor (our choice; as good as twice the rounds)."""
@@ -36,12 +37,19 @@ TRACE_FROM_MM = 0.25
 SMOOTH_MM = 0.6
 """Blur of the scan before tissues are told apart for the prior (our choice)."""
 
-BODY_LINE_MM = 0.7
-"""Length in a body after which little of the beam is left: half-value layer of zirconia 0.41 mm at 60 keV (FACTS.md
-section 8)."""
+STEEP_MM, BODY_LINE_MM = 0.25, 0.7
+"""Lengths in a body after which a third of the beam is left: 0.25 mm for the soft part of the beam, 0.7 mm for the
+rest; the half-value layer of zirconia is 0.41 mm at 60 keV (FACTS.md section 8)."""
 
 SOFT_PER_MM = 0.02
 """Attenuation of soft tissue at 60 keV, 1/mm (NIST, FACTS.md section 0 row 7)."""
+
+HARD_FROM_SOFT = 0.42
+"""Bone in the prior from this share of the air-to-soft distance above soft tissue on, and up to `DENSEST`."""
+
+DENSEST = 4.0
+"""Nothing of a mouth is denser than this many air-to-soft distances above soft tissue (enamel: 2.9 x 0.59 / 0.24 at
+50 keV, less what the beam has hardened; FACTS.md section 8)."""
 
 
 @njit(nogil=True, cache=True)
@@ -73,61 +81,56 @@ def _bridge_slab(values: Image, trace: NDArray[np.bool_], out: Image, first: int
 
 
 @frozen(eq=False)
-class Difference:
-    """What the bodies added, on the cells, and how their shadows lie.
+class BeamErrors:
+    """What the bodies may have added, on the cells.
 
     Parameters
     ----------
-    added : float32 array
+    difference : float32 array
         Scan minus reduced scan on the relative scale (1 = air to soft tissue); meaningless inside bodies.
     shadow : float32 array
         Mean over the lines through a cell of how much of the beam the bodies took from them, 0..1.
     shadow_length_mm : float32 array
         Mean length inside bodies of the lines through a cell.
-    patterns : tuple of float32 arrays
-        Streaks as errors in proportion to the squared length in bodies, and to the tissue that a stopped line
-        crosses, would draw them; any unit.
+    patterns : tuple of four float32 arrays
+        Errors drawn by lines that miss: what is stopped, what is stopped early times the tissue crossed, what is
+        stopped times the tissue crossed, the squared length; any unit.
     """
 
-    added: Image = field(repr=False)
+    difference: Image = field(repr=False)
     shadow: Image = field(repr=False)
     shadow_length_mm: Image = field(repr=False)
-    patterns: tuple[Image, Image] = field(repr=False)
+    patterns: tuple[Image, Image, Image, Image] = field(repr=False)
 
 
-def prior_of(relative: Image, bodies: NDArray[np.bool_], bone: float, cell_mm: float) -> Image:
+def prior_of(relative: Image, bodies: NDArray[np.bool_], cell_mm: float) -> Image:
     """Give the plain tissue under the streaks: air, one soft tissue, bone as it is; bodies become soft tissue."""
     smooth = gaussian_filter(relative, SMOOTH_MM / cell_mm)
-    hard = 1.0 + 0.4 * (bone - 1.0)
-    dense = np.clip(relative, 1.0, 1.0 + 2.6 * (bone - 1.0))
-    prior = np.where(smooth < 0.5, 0.0, np.where(smooth < hard, 1.0, dense))
+    dense = np.clip(relative, 1.0, 1.0 + DENSEST)
+    prior = np.where(smooth < 0.5, 0.0, np.where(smooth < 1.0 + HARD_FROM_SOFT, 1.0, dense))
     prior[bodies] = 1.0
     return prior.astype(np.float32)
 
 
-def difference_of(
-    cells: Cells, share: Image, bone: float, progress: Progress = silent, rounds: int = ROUNDS
-) -> Difference:
-    """Work out what the bodies added.
+def beam_errors(cells: Cells, share: Image, progress: Progress = silent) -> BeamErrors:
+    """Work out what the bodies may have added.
 
     Parameters
     ----------
     cells : Cells
     share : float32 array
         Share of each cell that the bodies fill.
-    bone : float
-        Bone on the relative scale (0 air, 1 soft tissue).
     """
     path = beam_path(cells.shape, cells.cell_mm, VIEWS)
-    length = path.project(share, part_of(progress, 0.0, 0.08))
+    length = path.project(share, part_of(progress, 0.0, 0.1))
     trace = length > TRACE_FROM_MM
-    scan = path.project(cells.relative, part_of(progress, 0.08, 0.2))
+    scan = path.project(cells.relative, part_of(progress, 0.1, 0.2))
     added = np.zeros(cells.shape, np.float32)
     bodies = share > 0.05
     odd, apart = np.empty_like(scan), scan
-    for turn in range(rounds):
-        step = part_of(progress, 0.2 + 0.6 * turn / rounds, 0.2 + 0.6 * (turn + 1) / rounds)
-        prior = prior_of(cells.relative - added, bodies, bone, cells.cell_mm)
+    for turn in range(ROUNDS):
+        step = part_of(progress, 0.2 + 0.5 * turn / ROUNDS, 0.2 + 0.5 * (turn + 1) / ROUNDS)
+        prior = prior_of(cells.relative - added, bodies, cells.cell_mm)
         apart = path.project(prior, part_of(step, 0.0, 0.4))
         np.subtract(scan, apart, out=apart)
         in_slabs(partial(_bridge_slab, apart, trace, odd), len(odd))
@@ -136,15 +139,13 @@ def difference_of(
     del odd, trace
     # What the prior projects to: the tissue that a line crosses.
     np.subtract(scan, apart, out=scan)
+    scan *= np.float32(SOFT_PER_MM)
     del apart
-    shadow_length, squared = (
-        path.smear([length], part_of(progress, 0.8, 0.85))[0],
-        path.reconstruct([length**2], part_of(progress, 0.85, 0.9))[0],
-    )
-    taken = length
-    np.subtract(1.0, np.exp(-length / np.float32(BODY_LINE_MM)), out=taken)
-    shadow = path.smear([taken], part_of(progress, 0.9, 0.95))[0]
-    taken *= scan
-    taken *= np.float32(SOFT_PER_MM)
-    (stopped,) = path.reconstruct([taken], part_of(progress, 0.95, 1.0))
-    return Difference(added, shadow, shadow_length, (squared, stopped))
+    taken = 1.0 - np.exp(-length / np.float32(BODY_LINE_MM))
+    early = 1.0 - np.exp(-length / np.float32(STEEP_MM))
+    early *= scan
+    shadow, shadow_length = path.smear([taken, length], part_of(progress, 0.7, 0.8))
+    np.multiply(taken, scan, out=scan)
+    np.multiply(length, length, out=length)
+    first, second, third, fourth = path.reconstruct([taken, early, scan, length], part_of(progress, 0.8, 1.0))
+    return BeamErrors(added, shadow, shadow_length, (first, second, third, fourth))
