@@ -68,7 +68,7 @@ class ArchiveBlock(QWidget):
         self.series.setObjectName("archive-series")
         self.series.currentCellChanged.connect(lambda *_: self._enable())
         rows.addWidget(self.series)
-        self.move_ = QCheckBox("Let the archive send it to the service here")
+        self.move_ = QCheckBox("Let the archive send it to the service here", self)
         self.move_.setToolTip("For archives that answer no direct fetching; they must know our title and port.")
         self.fetch = button("Fetch into the inbox", self._fetch, name="archive-fetch")
         rows.addWidget(Row(self.fetch, self.move_))

@@ -1,4 +1,4 @@
-"""Pictures of a surface scan: the whole with its faulty places numbered, and one place from near."""
+"""Pictures of a surface scan: the whole with its faulty places lettered, and one place from near."""
 
 from __future__ import annotations
 
@@ -45,8 +45,13 @@ def painted(patch: Patch, side: int, theme: Theme) -> QImage:
     return image
 
 
+def letter(number: int) -> str:
+    """Give the letter that a place goes by, A for the first."""
+    return chr(ord("A") + number)
+
+
 class FaultPicture(QWidget):
-    """One picture with its caption; the overview carries numbers that can be clicked."""
+    """One picture with its caption; the overview carries the letters of the places."""
 
     def __init__(self, theme: Theme, side: int) -> None:
         super().__init__()
@@ -58,7 +63,7 @@ class FaultPicture(QWidget):
         self.setFixedSize(side, side)
 
     def show_patch(self, patch: Patch, caption: str, at: FloatArray | None = None) -> None:
-        """Show a patch; `at` are numbered places in units of half the side."""
+        """Show a patch; `at` are the places in units of half the side."""
         # Painted twice as large: the edges of small triangles stay smooth.
         self._image = painted(patch, 2 * self.width(), self._theme)
         self._at = np.empty((0, 2)) if at is None else at
@@ -67,12 +72,12 @@ class FaultPicture(QWidget):
         self.update()
 
     def choose(self, number: int) -> None:
-        """Mark one of the numbered places."""
+        """Mark one of the places."""
         self._chosen = number
         self.update()
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
-        """Draw picture, numbers and caption."""
+        """Draw picture, letters and caption."""
         painter = QPainter(self)
         painter.fillRect(self.rect(), QColor(self._theme.picture))
         if self._image is not None:
@@ -94,12 +99,12 @@ class FaultPicture(QWidget):
         painter.end()
 
     def _mark(self, painter: QPainter, place: QPointF, number: int) -> None:
-        """Draw a number in a ring; the chosen one is filled."""
+        """Draw a letter on a flag that stands on its place; the chosen one is filled."""
         chosen = number == self._chosen
-        painter.setPen(QPen(QColor(OKABE_ORANGE), 1.8))
+        painter.setPen(QPen(QColor(OKABE_ORANGE), 1.6))
+        flag = QRectF(place.x() + 4, place.y() - 22, 15, 15)
+        painter.drawLine(place, flag.bottomLeft())
         painter.setBrush(QColor(OKABE_ORANGE) if chosen else QColor(self._theme.picture))
-        painter.drawEllipse(place, 8.5, 8.5)
+        painter.drawRect(flag)
         painter.setPen(QColor(self._theme.picture if chosen else self._theme.picture_text))
-        painter.drawText(
-            QRectF(place.x() - 9, place.y() - 9, 18, 18), Qt.AlignmentFlag.AlignCenter, str(number + 1)
-        )
+        painter.drawText(flag, Qt.AlignmentFlag.AlignCenter, letter(number))

@@ -136,13 +136,13 @@ class ScanChooser(QDialog):
         rows.addWidget(label("WHOSE SCAN", "heading"))
         self.facts = Facts()
         rows.addWidget(self.facts)
-        self.anonymous = QCheckBox("Keep it without identity")
+        self.anonymous = QCheckBox("Keep it without identity", side)
         self.anonymous.setObjectName("scan-anonymous")
         self.anonymous.setToolTip("Name, number, birth date, dates and identifiers are left out of the case.")
         self.anonymous.toggled.connect(lambda _: self._show_lines())
         self.anonymous.setVisible(not exporting)
         rows.addWidget(self.anonymous)
-        self.resample = QCheckBox("Put its slices onto an even grid")
+        self.resample = QCheckBox("Put its slices onto an even grid", side)
         self.resample.setObjectName("scan-resample")
         self.resample.toggled.connect(lambda _: self._show_lines())
         rows.addWidget(self.resample)
@@ -217,7 +217,10 @@ class ScanChooser(QDialog):
         if not series.resample_helps:
             return "blocker", f"{series.problem}. It cannot be taken; export or copy the whole series again."
         if self.resample.isChecked():
-            return "warning", f"{series.problem}. It will be interpolated, which blurs it; the sheet will say so."
+            return (
+                "warning",
+                f"{series.problem}. The scan will be interpolated, which blurs it; the sheet will say so.",
+            )
         return (
             "warning",
             f"{series.problem}. Tick the box above, or export it again without it.",

@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 from app.questions import SurfaceAnswer, SurfaceQuestion
 from app.steps.parts import Lines, button, combo, label
 from app.theme import Theme
-from app.window.fault_picture import FaultPicture
+from app.window.fault_picture import FaultPicture, letter
 from planner_core.case.plan import SurfaceRole
 from planner_core.imaging.surface_files import GUESSED_UNITS, UNITS_MM
 
@@ -73,7 +73,7 @@ class SurfaceDialog(QDialog):
         rows.addSpacing(6)
         rows.addWidget(label("SIZE", "heading"))
         rows.addWidget(label(f"{len(self._question.read.surface.triangles):,} triangles".replace(",", " ")))
-        self.reduce = QCheckBox()
+        self.reduce = QCheckBox(side)
         self.reduce.setObjectName("surface-reduce")
         smaller = self._question.smaller
         self.reduce.setVisible(smaller is not None)
@@ -141,7 +141,7 @@ class SurfaceDialog(QDialog):
         self.list = QListWidget()
         self.list.setObjectName("surface-places")
         for number, place in enumerate(question.places):
-            self.list.addItem(f"{number + 1}   {place.text}")
+            self.list.addItem(f"{letter(number)}   {place.text}")
         self.list.currentRowChanged.connect(self._look_at)
         rows.addWidget(self.list, 1)
         self.near.setVisible(bool(question.places))
@@ -152,7 +152,7 @@ class SurfaceDialog(QDialog):
             place = self._question.places[row]
             self.overview.choose(row)
             width = 2.0 * place.reach_mm
-            self.near.show_patch(self._question.patches[row], f"{row + 1}: {width:.0f} mm across")
+            self.near.show_patch(self._question.patches[row], f"{letter(row)}: {width:.0f} mm across")
 
     # ------------------------------------------------------------ answer
 
