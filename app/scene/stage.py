@@ -267,7 +267,7 @@ class Stage:
         bounds = self._bounds()
         if bounds is not None:
             self._renderer.ResetCamera(bounds)
-        camera.Zoom(1.3)
+        camera.Zoom(1.2)
         if draw:
             self._clip()
             self._window.Render()

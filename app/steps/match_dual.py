@@ -78,7 +78,7 @@ class DualBlock(PanelBlock):
                 if second.ball is None
                 else f"from a ball of {mm(second.ball.diameter_mm)} mm"
             )
-            facts.append(("Surface at grey", f"{second.iso_grey:.0f} ({how})"))
+            facts.append(("Surface at grey", f"{mm(second.iso_grey, 0)} ({how})"))
         else:
             facts.append(("Source", "optical scan"))
         if kept:

@@ -6,11 +6,11 @@ from PySide6.QtWidgets import QFrame, QVBoxLayout
 
 from app import drawn
 from app.steps.panel_block import PanelBlock
-from app.steps.parts import Row, Table, button, label, state_icon
+from app.steps.parts import Row, Table, button, combo, label, state_icon
 from app.words import mm
 from planner_core.case import derived
 from planner_core.registration.kept import PATIENT_FRAME
-from planner_core.registration.marker_sets import MOST_WAYS, MarkerRow, marker_rows
+from planner_core.registration.marker_sets import MarkerRow, marker_rows
 from planner_core.registration.match import Road
 
 STATES = {"used": "clear", "left out": "warning", "no partner": "note", "crossed out": "stale"}
@@ -45,20 +45,15 @@ class MarkerBlock(PanelBlock):
         rows.setContentsMargins(10, 8, 10, 8)
         self.asked = label("")
         rows.addWidget(self.asked)
-        self.ways = [
-            button(
-                f"Way {k + 1}", lambda k=k: self.guarded(self.do.match.markers.look_at_way, k), name=f"way-{k + 1}"
-            )
-            for k in range(MOST_WAYS)
-        ]
+        self.way = combo("way")
+        self.way.activated.connect(lambda k: self.guarded(self.do.match.markers.look_at_way, k))
         self.confirm = button(
             "This way is right",
             lambda: self.guarded(self.do.match.markers.confirm_way),
             main=True,
             name="confirm-way",
         )
-        rows.addWidget(Row(*self.ways))
-        rows.addWidget(Row(self.confirm))
+        rows.addWidget(Row(self.way, self.confirm, stretch=0))
         return frame
 
     def refresh(self) -> None:
@@ -82,8 +77,9 @@ class MarkerBlock(PanelBlock):
                 f"The markers fit in {len(ways)} different ways. Look at each in the sections, where the outline"
                 " shows which one is right, then confirm it."
             )
-            for k, made in enumerate(self.ways):
-                made.setVisible(k < len(ways))
+            self.way.clear()
+            self.way.addItems([f"Way {k + 1} of {len(ways)}" for k in range(len(ways))])
+            self.way.setCurrentIndex(self.do.match.markers.way)
         pose, used = self._pose()
         self._shown = marker_rows(fixed, moving, ("scan", "surface"), pose, used)
         self.note.setText(_summary(self._shown) if there else "Balls of 1 to 3 mm that both scans show.")

@@ -28,6 +28,7 @@ class ResultBlock(PanelBlock):
     def build(self) -> None:
         """Make the widgets."""
         self.state = Lines()
+        self.notes = Lines()
         self.errors = Table(["95 % of errors below, at", "Entry", "Apex"], stretch=0, most_rows=8)
         self.facts = Facts()
         self.looks: dict[str, QPushButton] = {}
@@ -47,14 +48,14 @@ class ResultBlock(PanelBlock):
         )
         self.drop = button("Take the match back", lambda: self.guarded(self.do.match.drop_match), name="drop-match")
         self.drop.setProperty("role", "link")
-        for widget in (self.state, self.errors, self.facts, self.look_row, self.note, Row(self.drop)):
+        for widget in (self.state, self.errors, self.facts, self.notes, self.look_row, self.note, Row(self.drop)):
             self.add(widget)
 
     def refresh(self) -> None:
         """Bring them up to date."""
         plan, theme = self.plan, self.workspace.theme
         there = plan.match is not None
-        for widget in (self.errors, self.facts, self.look_row, self.note, self.drop):
+        for widget in (self.errors, self.facts, self.notes, self.look_row, self.note, self.drop):
             widget.setVisible(there)
         if plan.match is None:
             self.state.show_lines([], theme, "Not matched yet. Choose a road below.")
@@ -69,8 +70,9 @@ class ResultBlock(PanelBlock):
             "in use": [("answered", f"In use, by {road}; it may carry a plan.")],
         }.get(state, [])
         lines += [("blocker", reason) for reason in match.reasons]
-        lines += [(f.severity.value, f.text) for f in match.findings if f.text not in match.reasons]
-        self.state.show_lines(lines, theme)
+        said = [(f.severity.value, f.text) for f in match.findings if f.text not in match.reasons]
+        self.state.show_lines([*lines, *(line for line in said if line[0] != "note")], theme)
+        self.notes.show_lines([line for line in said if line[0] == "note"], theme)
         self.errors.show_rows(
             [
                 (
@@ -103,16 +105,5 @@ class ResultBlock(PanelBlock):
         if picture is not None and np.isfinite(picture.distance_mm).any():
             middle = float(np.nanmedian(np.abs(picture.distance_mm)))
             share = 100 * picture.compared_share
-            facts.append(("Distance to the scan", f"half of it below {mm(middle, 2)} mm; {share:.0f} % compared"))
-        if picture is not None and picture.gap is not None:
-            facts.append(("Under the prosthesis", _gap_words(picture.gap)))
+            facts.append(("To the scan's edge", f"half of it below {mm(middle, 2)} mm; {share:.0f} % compared"))
         self.facts.show_facts(facts)
-
-
-def _gap_words(gap: object) -> str:
-    share, largest = gap.share, gap.largest_mm  # type: ignore[attr-defined]
-    if not len(gap.width_mm):  # type: ignore[attr-defined]
-        return "no tissue found near it"
-    if share < 0.005:
-        return "no air seen (saliva or paste can hide a gap)"
-    return f"air on {100 * share:.0f} % of the fitting side, up to {mm(largest)} mm"

@@ -31,7 +31,7 @@ class RoadsBlock(PanelBlock):
         """Make the widgets."""
         self.sentence = label("")
         self.add(self.sentence)
-        self.table = self._new_table(("Road", "Worst site"))
+        self.table = self._new_table(("Error below (95 %), mm", "Site"))
         self.note = label("", "note")
         self.again = button("Compare the roads", self._compare, name="compare-roads")
         self.add(self.note)
@@ -58,7 +58,7 @@ class RoadsBlock(PanelBlock):
         if roads is None:
             if plan.scan is not None:
                 self.sentence.setText("The roads are being compared …" if self.do.match.is_comparing else "–")
-            self._show_rows([(ROAD_WORDS[road], "–") for road in ORDER], (), ("Road", "95 % below"))
+            self._show_rows([(ROAD_WORDS[road], "–") for road in ORDER], (), ("Error below (95 %), mm", "Site"))
             self.note.setText("")
             return
         self.sentence.setText(roads.table.sentence)
@@ -69,7 +69,7 @@ class RoadsBlock(PanelBlock):
         notation = self.workspace.settings.notation
         names = sites if roads.stand_ins else [site_label(site, notation) for site in sites]
         each = len(sites) <= MOST_SITES
-        columns = ("Road, 95 % below", *names) if each else ("Road", "Worst site")
+        columns = ("Error below (95 %), mm", *names) if each else ("Error below (95 %), mm", "Worst site")
         found = {row.road.value: row for row in roads.table.rows}
         rows, states, tips = [], [], []
         for road in ORDER[:-1]:
@@ -78,7 +78,8 @@ class RoadsBlock(PanelBlock):
             name = ROAD_WORDS[road] + (" – advised" if advised else "")
             rows.append((name, *_errors(row, sites if each else None)))
             states.append("answered" if advised else STATES[row.state])
-            tips.append(f"{row.state.value.capitalize()}. {row.why}")
+            at = ", ".join(f"{site}: {mm(error, 2)} mm" for site, error in row.p95_mm.items())
+            tips.append(f"{row.state.value.capitalize()}. {row.why} {at}".strip())
         rows.append((ROAD_WORDS["points"], *["by hand"], *[""] * (len(columns) - 2)))
         states.append("clear")
         tips.append("Spots named by hand in both scans; for when nothing else holds, and for checking.")
@@ -120,5 +121,5 @@ def _errors(row: RoadRow, sites: list[str] | None) -> tuple[str, ...]:
     if row.covariance is None:
         return ("closed",) + ("",) * (0 if sites is None else len(sites) - 1)
     if sites is None:
-        return (f"{mm(row.worst_p95_mm, 2)} mm",)
-    return tuple(f"{mm(row.p95_mm[site], 2)} mm" for site in sites)
+        return (mm(row.worst_p95_mm, 2),)
+    return tuple(mm(row.p95_mm[site], 2) for site in sites)

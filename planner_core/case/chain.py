@@ -137,7 +137,8 @@ def _match(plan: Plan) -> Link:
     if match_state(plan) == "not trusted":
         return _link("No", LinkState.OPEN, why=" ".join(match.reasons))
     per_site = {
-        site: f"{match.expected_p95_mm(f.pose.platform_lps_mm):.1f} mm" for site, f in plan.fixtures.items()
+        site: f"{max(match.expected_p95_mm(f.pose.platform_lps_mm), 0.1):.1f} mm"
+        for site, f in plan.fixtures.items()
     }
     if not per_site:
         return _link(f"Matched by {match.road.value}", LinkState.ANSWERED)

@@ -35,8 +35,9 @@ FIRST_RADIUS_MM = 0.9
 CLICK_ERROR_MM = 0.5
 """RMS 3-D error of a marker that is where it was clicked, since no ball was found there, mm (our choice)."""
 
-MOST_WAYS = 4
-"""Ways in which a symmetric set fits that are offered for choice (our choice)."""
+MOST_WAYS = 8
+"""Ways in which a symmetric set fits that are offered for choice (a flat square has eight).
+"""
 
 
 @frozen(eq=False)

@@ -105,8 +105,9 @@ def _judged(plan: Plan, progress: Progress) -> Roads:
     sites = apexes_of(plan) or _stand_ins(arch)
     progress(0.95, "Comparing the roads")
     curve = arch.curve_lps_mm[::4]
-    places = None if check is None else marker_places(check, curve, sites)
     prosthesis = prosthesis_of(plan)
+    # With a prosthesis that was scanned, another scan with markers on the teeth is not what is asked.
+    places = None if check is None or prosthesis is not None else marker_places(check, curve, sites)
     table = road_table(
         volume,
         curve,
