@@ -129,7 +129,9 @@ class Feed(QObject):
         rows = derived.live_ledger_of(plan).rows(plan.fixtures)
         beside = derived.live_surroundings_of(plan).of(plan.fixtures)
         budgets = derived.budgets_of(plan)
-        self._workspace.set_numbers(evolve(before, plan=plan, rows=rows, beside=beside, budgets=budgets, is_complete=False))
+        self._workspace.set_numbers(
+            evolve(before, plan=plan, rows=rows, beside=beside, budgets=budgets, is_complete=False)
+        )
 
     def compute(self) -> None:
         """Start the jobs for the plan as it stands."""
@@ -222,7 +224,7 @@ class Feed(QObject):
 def _ledger_inputs(plan: Plan) -> tuple[Any, ...]:
     """Give what the prepared ledger depends on; building it for other obstacles would hold up the pointer."""
     marked = (plan.canals, plan.foramina, plan.teeth, plan.cavities, plan.drawn, plan.bone, plan.bone_cut)
-    return (*marked, plan.crowns, plan.arch, plan.guide.drill_list, plan.limits)
+    return (*marked, plan.crowns, plan.abutments, plan.arch, plan.guide.drill_list, plan.limits)
 
 
 def _same(a: tuple[Any, ...], b: tuple[Any, ...]) -> bool:

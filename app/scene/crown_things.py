@@ -46,7 +46,7 @@ def add_crowns(wanted: Wanted, workspace: Workspace) -> None:
                     )
             beside = workspace.numbers.beside.get(site)
             if site in plan.crowns and beside is not None and beside.exit is not None:
-                leaves, platform = beside.exit, fixture.pose.platform_lps_mm
+                leaves, platform = beside.exit, beside.exit.start_lps_mm
                 colour = CROWN_COLOUR if leaves.inside else OKABE_ORANGE
                 wanted[f"exit:{site}"] = (
                     (leaves,),

@@ -71,7 +71,7 @@ def _tag_site(work: marks.Brushwork, workspace: Workspace, crown: PlannedTooth) 
     xy, depth = work.place(crown.cervical_lps_mm + 0.5 * crown.height_mm * crown.occlusal_lps)
     if abs(float(depth[0])) < 0.4 * crown.mesiodistal_mm and work.holds(*xy[0].tolist()):
         label = site_label(crown.site, workspace.settings.notation)
-        marks.tag(work, f"tooth {label}", *xy[0].tolist(), CROWN_COLOUR, middle=True)
+        marks.tag(work, label, *xy[0].tolist(), CROWN_COLOUR, middle=True)
 
 
 def _paint_part(work: marks.Brushwork, mesh: Any) -> None:
@@ -92,7 +92,8 @@ def _paint_contacts(work: marks.Brushwork, crown: PlannedTooth, words: bool) -> 
             work.painter.drawPolygon(diamond)
             work.painter.setBrush(Qt.BrushStyle.NoBrush)
             if words:
-                marks.tag(work, "contact", x + 8, y, CROWN_COLOUR)
+                marks.tag(work, "contact", x + 8, y - 12, CROWN_COLOUR)
+                words = False  # one of the two is enough
 
 
 def _paint_emergence(work: marks.Brushwork, fixture: PlacedFixture, crown: PlannedTooth) -> None:

@@ -204,7 +204,7 @@ class ArchBlock(Block):
             words, tip = self._exit(site, fixture)
             rows.append(
                 (
-                    f"{self._label(site)} {_abutment_words(chosen)}",
+                    f"{self._label(site)}: {_abutment_words(chosen)}",
                     f"{bare[site]:.0f}°",
                     f"{left[site]:.0f}°",
                     "–" if space is None else mm(space.available_mm),
@@ -223,7 +223,7 @@ class ArchBlock(Block):
         if crown is None:
             return "–", ""
         try:
-            found = screw_exit(fixture, crown)
+            found = screw_exit(fixture, crown, self.plan.abutments.get(site))
         except PlannerError as fault:
             return "–", fault.message
         return ("inside" if found.inside else "off"), found.text
@@ -257,7 +257,7 @@ class ArchBlock(Block):
             with QSignalBlocker(self.cut):
                 self.cut.setValue(away or 10.0)
         taken = self.do.arch.taken_of(plan)
-        self.map.setVisible(taken is not None)
+        self.map.setVisible(taken is not None and float(taken.reduction.taken_mm.max()) > 0.0)
         self.taken.setVisible(taken is not None)
         if cut is not None and taken is None and ready:
             self.do.arch.measure(lambda: self.panel.refresh())

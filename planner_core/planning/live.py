@@ -14,6 +14,7 @@ from planner_core.anatomy.structures import ArchCurve
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.surface import Surface
+from planner_core.planning.abutments import ChosenAbutment
 from planner_core.planning.crown_fit import next_site
 from planner_core.planning.crowns import PlannedTooth
 from planner_core.planning.emergence import ScrewExit, emergence_deg, screw_exit
@@ -81,6 +82,8 @@ class LiveSurroundings:
     crowns : mapping of site to PlannedTooth
     ledger : LiveLedger or None
         For the gaps at platform level.
+    abutments : mapping of site to ChosenAbutment, optional
+        The screw leaves along them.
     """
 
     def __init__(
@@ -90,11 +93,13 @@ class LiveSurroundings:
         crowns: Mapping[str, PlannedTooth],
         ledger: LiveLedger | None = None,
         *,
+        abutments: Mapping[str, ChosenAbutment] | None = None,
         voxel_mm: float | None = None,
         limits_margin_mm: Mapping[str, float] | None = None,
     ) -> None:
         self._bone, self._arch, self._crowns, self._ledger = bone, arch, crowns, ledger
         self._voxel_mm = voxel_mm
+        self._abutments = abutments or {}
         self._margin = margin_for(ObstacleKind.BONE_SURFACE, FIXTURE, limits_margin_mm)
         self._near: dict[str, tuple[FloatArray, Surface]] = {}
         self._kept: dict[str, tuple[tuple[object, ...], Beside]] = {}
@@ -126,7 +131,7 @@ class LiveSurroundings:
         if crown is None:
             return Beside(site, walls, self._margin, crest)
         try:
-            leaves = screw_exit(fixture, crown)
+            leaves = screw_exit(fixture, crown, self._abutments.get(site))
         except PlannerError:
             leaves = None
         return Beside(

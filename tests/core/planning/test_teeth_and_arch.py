@@ -258,6 +258,22 @@ def test_abutment_leans_by_its_angle_and_turns_by_its_positions():
     assert body.volume > 0
 
 
+def test_the_screw_leaves_along_the_abutment():
+    arch = parabola()
+    tooth = tooth_at(arch, "36", average_station_mm("36"))
+    base = tooth.exit_lps_mm - 10.0 * tooth.occlusal_lps
+    upright = PlacedFixture("36", SHAPE, FixturePose(base, -tooth.occlusal_lps))
+    leaning = handling.tilt(upright, tooth.facial_lps, 17.0)
+    assert not screw_exit(leaning, tooth).inside
+    chosen = best_position(leaning, next(a for a in ABUTMENTS if a.angle_deg == 17.0), -tooth.occlusal_lps)
+    turned = handling.roll(leaning, 0.0)
+    found = screw_exit(turned, tooth, chosen)
+    assert found.inside
+    assert found.angle_deg < 17.0 * 2.0 * np.sin(np.radians(7.5)) + 0.5
+    # The shoulder stands 3 mm up the leaning axis, which shifts the channel by 3 sin 17 degrees.
+    assert np.hypot(found.along_mm, found.facial_mm) == pytest.approx(3.0 * np.sin(np.radians(17.0)), abs=0.9)
+
+
 def test_space_by_kind_of_prosthesis():
     """FACTS.md section 7: hybrid 15, bar 11, single attachments 7, abutments 7.5 mm; 15 wanted, 11 there: 4."""
     assert SPACE_NEEDED_MM["hybrid of acrylic and metal"][0] == 15.0
