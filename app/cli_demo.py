@@ -14,6 +14,9 @@ from app.demo import run_demo
 WINDOW_LIMIT_S = 240
 """How long the pictures of the window may take, seconds (our choice: a slow machine with software drawing)."""
 
+MOST_LETTERS = 200
+"""Letters of a fault that are passed on, at most (our choice: one line)."""
+
 
 def register(commands: Commands) -> None:
     """Add the command."""
@@ -55,8 +58,22 @@ def _window_pictures(out: Path) -> list[str]:
             env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parent.parent)},
             check=False,
         )
-    except (OSError, subprocess.TimeoutExpired):
-        done = None
-    if done is None or done.returncode != 0:
-        print("The pictures of the window could not be taken; everything else is there.", file=sys.stderr)
+        reason = "" if done.returncode == 0 else _last_words(done.stderr)
+    except subprocess.TimeoutExpired:
+        reason = f"they took more than {WINDOW_LIMIT_S} s"
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+    if reason:
+        print(
+            f"The pictures of the window could not be taken ({reason}); everything else is there.", file=sys.stderr
+        )
     return sorted(path.name for path in set(pictures.glob("*.png")) - before)
+
+
+def _last_words(stderr: str) -> str:
+    """Give the line that names the fault: the last one of a traceback, the first one of a library's complaint."""
+    lines = [line.strip() for line in stderr.splitlines() if line.strip()]
+    if not lines:
+        return "their program ended without a word"
+    line = lines[-1] if any("Traceback" in one for one in lines) else lines[0]
+    return line.rstrip(".")[:MOST_LETTERS]
