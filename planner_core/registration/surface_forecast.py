@@ -38,12 +38,8 @@ SEARCH_MM = 7.0
 SHARP_SLOPE = 0.6
 """Slope from which an edge counts as readable, relative units per mm."""
 
-CORRELATION = 1.8
-"""Edges at this spacing still go together: their error is widened by this factor (seen in tests/studies)."""
-
-
-STREAKED_LEVEL = 0.3
-"""Mean level of the scan check on the teeth of a mouth full of ceramic (seen in tests/studies: 0.2 to 0.4)."""
+STREAKED_LEVEL = 0.8
+"""Mean level of the scan check on the teeth of a mouth full of ceramic (seen in tests/studies: 0.7 to 0.9)."""
 
 
 @frozen(eq=False)
@@ -87,7 +83,7 @@ def forecast_surface(
     if area < LEAST_AREA_MM2 / 2.0:
         return SurfaceForecast(None, f"Too few tooth surfaces can be read: {share}.", places)
     kept = type(edges)(edges.offset_mm[good], edges.slope[good], edges.inside[good], edges.outside[good])
-    sigma = CORRELATION * edge_sigma_mm(kept, field_.noise, level)
+    sigma = edge_sigma_mm(kept, field_.noise, level)
     about = places.mean(axis=0)
     rows = np.hstack([normal_rows(places, normals[good], about), np.ones((len(places), 1))])
     matrix = (rows / sigma[:, None] ** 2).T @ rows
