@@ -51,6 +51,8 @@ def anatomy(window: Any) -> Any:
 def push(panel: Any, name: str, qtbot: QtBot) -> None:
     button = panel.findChild(QPushButton, name)
     assert button.isEnabled(), name
+    qtbot.waitUntil(lambda: button.isVisible() and button.height() > 5, timeout=30000)
+    button.window().panels._areas[Step.ANATOMY].ensureWidgetVisible(button)
     qtbot.mouseClick(button, LEFT)
 
 
@@ -107,6 +109,7 @@ def test_the_panel_answers_each_question_and_lets_the_rest_be_opened(
     target = tmp_path / "ridge.csv"
     panel.case.dialogs.answers["new_file"] = target
     push(panel, "save-ridge", qtbot)
+    assert window.said.problems == []
     lines = target.read_text(encoding="utf-8").splitlines()
     assert lines[0].startswith("station_mm,width_0.5_mm")
     assert len(lines) == 1 + panel.bone.table.rowCount()
