@@ -30,10 +30,14 @@ from planner_core.imaging.retention import Retention
 from planner_core.imaging.scan import ScanSource
 from planner_core.planning.abutments import ChosenAbutment
 from planner_core.planning.arch_design import ArchDesign
+from planner_core.planning.carriers import BearingArea
 from planner_core.planning.catalogue import Abutment
 from planner_core.planning.crowns import tooth_at
 from planner_core.planning.drilling import DrillList, DrillStep, Guidance, Sleeve, Support
+from planner_core.planning.eligibility import CarrierTooth
 from planner_core.planning.fixture import FixturePose, FixtureShape
+from planner_core.planning.own_outcomes import OutcomeLine, OwnData
+from planner_core.planning.seating import Pin
 from planner_core.registration.kept import KeptMarker, KnownBall, PaintedRegion, SecondScan
 from planner_core.registration.match import Match, PointPair, Road
 
@@ -117,9 +121,18 @@ def with_restorations(plan: Plan) -> Plan:
     return edits.set_design(plan, ArchDesign("overdenture on a bar", [0, 0, 10.0], [0, 0, 1.0], 2.5, lip))
 
 
+def with_carriers(plan: Plan) -> Plan:
+    """What carries the guide, and the clinic's own outcomes."""
+    plan = edits.set_mouth(plan, evolve(plan.mouth, teeth=(CarrierTooth("33"), CarrierTooth("43", mobile=True))))
+    plan = edits.set_bearing_areas(plan, (BearingArea(Support.MUCOSA, -20.0, 20.0, 2.5),))
+    plan = edits.set_pins(plan, (Pin([0.0, -21.0, 3.0], [0.0, 1.0, 0.0]),))
+    line = OutcomeLine(2, "G1", "36", 10.0, 0.8, 1.0, 2.5, Support.TEETH, Guidance.FULL)
+    return edits.set_own_data(plan, OwnData("own.csv", "ab" * 32, "2026-01-31", (line,), ("Line 3: left out.",)))
+
+
 def with_marks(plan: Plan) -> Plan:
     """Mark a bit of everything, away from the fixtures."""
-    plan = with_restorations(with_match_inputs(plan))
+    plan = with_carriers(with_restorations(with_match_inputs(plan)))
     ends = ([-5.0, -20.0, 2.0], [-5.0, -20.0, 10.0], [-5.0, -20.0, -14.0])
     tooth = MarkedTooth("41", small_body((-5.0, -20.0, 0.0)), [0, 0, -1], *ends, 0.2, 0.4, [[-5.0, -20.0, 3.0]])
     plan = edits.mark_tooth(plan, evolve(tooth, form=RootForm(0.9, 4.0, 1), state=ToothState.MOBILE))
