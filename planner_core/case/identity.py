@@ -34,8 +34,9 @@ def without_identity(plan: Plan) -> Plan:
     reading = None
     if plan.reading is not None:
         reading = ScanReading("name removed", REMOVED_DATE, "")
+    own = None if plan.own_data is None else plan.own_data.without_identity()
     return evolve(
-        plan, title="", patient=Patient(invented=plan.patient.invented), scan=scan, surfaces=surfaces,
+        plan, own_data=own, title="", patient=Patient(invented=plan.patient.invented), scan=scan, surfaces=surfaces,
         reading=reading, notes="",
     )  # fmt: skip
 

@@ -110,6 +110,17 @@ def test_the_update_has_its_effective_number_and_its_source(tmp_path):
     assert update.source.startswith("own.csv (SHA-256 ")
 
 
+def test_without_identity_the_weight_stays_and_the_names_go(tmp_path):
+    rows = [GOOD.replace("G1", f"Doe-{k}") for k in (1, 1, 2)]
+    data, _ = read_outcomes(file_of(tmp_path, *rows, "Doe-3,36"), "2026-01-31")
+    bare = data.without_identity()
+    assert [line.guide for line in bare.lines] == ["guide 1", "guide 1", "guide 2"]
+    assert update_from(bare).posterior == update_from(data).posterior
+    assert "Doe" not in repr(bare)
+    assert "2025" not in repr(bare)
+    assert "2026" not in repr(bare)
+
+
 def test_bench_lines_are_summed_up_apart_and_never_mixed_in(tmp_path):
     bench = GOOD.replace("0.8,1.0,2.5", "0.1,0.1,0.3").replace("clinical", "bench")
     data, _ = read_outcomes(file_of(tmp_path, GOOD, bench))
