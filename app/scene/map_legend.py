@@ -40,7 +40,7 @@ class MapLegend(QWidget):
             return
         if view.surface_look == "distance":
             self._most = f"{mm(DISTANCE_FULL_MM)} mm and more"
-            self._words = "solid line +: scan's edge lies outside;  dashed −: inside;  grey: nothing to compare"
+            self._words = "scan's edge outside (+), inside (−, dashed); grey: not compared"
         else:
             self._most = f"{mm(float(picture.error_p95_mm.max()), 2)} mm"
             self._words = "error of the match in 95 of 100 cases, lines in mm"

@@ -77,8 +77,9 @@ class MarkerBlock(PanelBlock):
                 f"The markers fit in {len(ways)} different ways. Look at each in the sections, where the outline"
                 " shows which one is right, then confirm it."
             )
-            self.way.clear()
-            self.way.addItems([f"Way {k + 1} of {len(ways)}" for k in range(len(ways))])
+            if self.way.count() != len(ways):
+                self.way.clear()
+                self.way.addItems([f"Way {k + 1} of {len(ways)}" for k in range(len(ways))])
             self.way.setCurrentIndex(self.do.match.markers.way)
         pose, used = self._pose()
         self._shown = marker_rows(fixed, moving, ("scan", "surface"), pose, used)

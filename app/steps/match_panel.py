@@ -38,6 +38,7 @@ class MatchPanel(StepPanel):
         for block in (self.result, self.roads, *self.blocks.values(), self.source):
             self._rows.addWidget(block)
         self._chosen_for: object = None
+        self._source_first = False
 
     def refresh(self) -> None:
         """Bring them up to date."""
@@ -45,15 +46,20 @@ class MatchPanel(StepPanel):
             self.actions_.match.compare_roads()
             self.actions_.match.make_picture()
         self._choose_at_first()
-        # Without anything to match the file comes first, afterwards last.
-        self._rows.removeWidget(self.source)
-        self._rows.insertWidget(2 if not self.workspace.plan.surfaces else self._rows.count() - 1, self.source)
+        self._place_source(first=not self.workspace.plan.surfaces)
         for block in (self.result, self.roads, self.source):
             block.refresh()
         for road, block in self.blocks.items():
             block.setVisible(road == self.roads.road)
             if road == self.roads.road:
                 block.refresh()
+
+    def _place_source(self, first: bool) -> None:
+        """Put the file first while there is nothing to match, afterwards last."""
+        if first is not self._source_first:
+            self._source_first = first
+            self._rows.removeWidget(self.source)
+            self._rows.insertWidget(2 if first else self._rows.count() - 1, self.source)
 
     def _choose_at_first(self) -> None:
         """Open the road of the match there is, else the one advised; the user's own choice stays."""

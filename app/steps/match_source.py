@@ -45,8 +45,10 @@ class SourceBlock(PanelBlock):
             self.findings.show_lines([], theme)
             return
         ids = list(plan.surfaces)
-        self.which.clear()
-        self.which.addItems([plan.surfaces[key].label for key in ids])
+        labels = [plan.surfaces[key].label for key in ids]
+        if [self.which.itemText(k) for k in range(self.which.count())] != labels:
+            self.which.clear()
+            self.which.addItems(labels)
         self.which.setCurrentIndex(ids.index(surface.surface_id))
         self.role.setCurrentIndex(ROLES.index(surface.role))
         size = " x ".join(f"{v:.0f}" for v in surface.surface.extent_mm)

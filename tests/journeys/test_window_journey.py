@@ -64,6 +64,15 @@ class Clinician:
         assert button.isEnabled(), name
         self.qtbot.mouseClick(button, LEFT)
 
+    def choose_road(self, words: str) -> None:
+        """Click a row of the table of roads."""
+        table = self.window.panels.panels[Step.MATCH].roads.table
+        item = next(
+            table.item(r, 0) for r in range(table.rowCount()) if table.item(r, 0).text().partition(" –")[0] == words
+        )
+        self.window.panels._areas[Step.MATCH].ensureWidgetVisible(table)
+        self.qtbot.mouseClick(table.viewport(), LEFT, pos=table.visualItemRect(item).center())
+
     def keep(self) -> None:
         """Click Keep in the banner of the tool in hand."""
         self.qtbot.mouseClick(self.window.banner.keep, LEFT)
@@ -114,6 +123,7 @@ def match_the_scans(user: Clinician) -> None:
     user.push(Step.MATCH, "open-surface")
     user.wait(lambda: bool(user.plan.surfaces))
     user.wait(lambda: user.window.scene.stage is not None)
+    user.choose_road("Pairs of points")
     user.push(Step.MATCH, "pick-pairs")
     user.wait(lambda: user.window.scene.canvas.isVisible() and user.window.scene.scene == "surface")
     markers = {m["name"]: m for m in user.truth["markers"]}
