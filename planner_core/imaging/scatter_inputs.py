@@ -50,7 +50,7 @@ def inputs_of(cells: Cells, share: Image, errors: BeamErrors | None, grey: GreyL
     noise = float(np.log(max(grey.noise_sd / (grey.contrast * CORTICAL_STEP), 1e-3) / 0.02))
     top = float(np.clip((grey.highest - grey.soft_tissue) / (grey.contrast * CORTICAL_STEP), 0.5, 4.0) - 2.0)
     if errors is None:
-        middle = [np.zeros(cells.shape, np.float16) for _ in range(8)]
+        middle = [np.broadcast_to(np.float16(0.0), cells.shape)] * 8
     else:
         middle = [
             _bounded(errors.difference / unit, 1.5),
@@ -65,8 +65,8 @@ def inputs_of(cells: Cells, share: Image, errors: BeamErrors | None, grey: GreyL
     return [
         density.astype(np.float16),
         *middle,
-        np.full(cells.shape, noise, np.float16),
-        np.full(cells.shape, top, np.float16),
+        np.broadcast_to(np.float16(noise), cells.shape),
+        np.broadcast_to(np.float16(top), cells.shape),
     ]
 
 

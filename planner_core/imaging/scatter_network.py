@@ -21,8 +21,8 @@ from planner_core.progress import Progress, silent
 
 Array = NDArray[np.float32]
 
-SLAB = 16
-"""Planes worked out at once (our choice: the planes around them that are worked out twice cost a third more)."""
+SLAB = 8
+"""Planes worked out at once (our choice: those around them are worked out twice, at half as much again)."""
 
 BLOCK = 4
 """Output channels of a convolution that share one pass over its input."""

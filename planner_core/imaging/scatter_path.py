@@ -28,6 +28,9 @@ turn a line by a degree at most."""
 THREADS = 2
 """Threads of our own pool; the kernels hold no GIL."""
 
+VIEWS_AT_ONCE = 60
+"""Views that are held filtered at the same time (our choice)."""
+
 Image = NDArray[np.float32]
 
 
@@ -171,41 +174,48 @@ class BeamPath:
 
     def reconstruct(self, stacks: Sequence[Image], progress: Progress = silent) -> list[Image]:
         """Reconstruct line integrals (value x mm) after Feldkamp, Davis and Kress 1984 (J Opt Soc Am A 1:612)."""
-        views, columns, rows = self.detector
-        packed = np.empty((views, len(stacks), columns, rows), np.float32)
+        views, columns, _ = self.detector
         response, size = _ramp(columns)
         length = np.sqrt(self.distance**2 + self.across[:, None] ** 2 + self.up[None, :] ** 2)
         # Half, since a full turn measures every line twice.
         weight = (0.5 * 2 * np.pi / views / self.cell_mm * self.distance / length).astype(np.float32)
 
-        def filter_views(first: int, last: int) -> None:
-            for view in range(first, last):
-                for n, stack in enumerate(stacks):
-                    row = rfft(stack[view] * weight, size, axis=0) * response[:, None]
-                    packed[view, n] = irfft(row, size, axis=0)[:columns]
-            progress(0.3 * last / views)
+        def filtered(view: Image) -> Image:
+            row = rfft(view * weight, size, axis=0) * response[:, None]
+            return np.asarray(irfft(row, size, axis=0)[:columns], dtype=np.float32)
 
-        in_slabs(filter_views, views)
-        return self._back(packed, part_of(progress, 0.3, 1.0))
+        return self._back(stacks, filtered, progress)
 
     def smear(self, stacks: Sequence[Image], progress: Progress = silent) -> list[Image]:
         """Give per cell the mean over its lines of values on the detector: nothing is sharpened."""
-        packed = np.ascontiguousarray(np.stack(stacks, axis=1), dtype=np.float32)
-        packed /= np.float32(len(self.angles_rad))
-        return self._back(packed, progress)
+        share = np.float32(1.0 / len(self.angles_rad))
+        return self._back(stacks, lambda view: view * share, progress)
 
-    def _back(self, packed: Image, progress: Progress) -> list[Image]:
+    def _back(self, stacks: Sequence[Image], made: Callable[[Image], Image], progress: Progress) -> list[Image]:
+        """Spread what is made of each view over the cells, some views at a time to spare memory."""
         slices, ny, nx = self.shape
-        stacks = packed.shape[1]
-        out = np.zeros((ny, nx, stacks, slices), np.float32)
-        cosines, sines = np.cos(self.angles_rad), np.sin(self.angles_rad)
+        views, columns, rows = self.detector
+        out = np.zeros((ny, nx, len(stacks), slices), np.float32)
+        for start in range(0, views, VIEWS_AT_ONCE):
+            count = min(VIEWS_AT_ONCE, views - start)
+            packed = np.empty((count, len(stacks), columns, rows), np.float32)
+            angles = self.angles_rad[start : start + count]
+            cosines, sines = np.cos(angles), np.sin(angles)
+            step = part_of(progress, start / views, (start + count) / views)
 
-        def work(first: int, last: int) -> None:
-            _back_project(packed, cosines, sines, self.distance, self.across[0], self.up[0], first, last, out)
-            progress(last / ny)
+            def make(first: int, last: int) -> None:
+                for view in range(first, last):
+                    for n, stack in enumerate(stacks):
+                        packed[view, n] = made(stack[start + view])  # noqa: B023 - done within this turn
+                step(0.3 * last / count)  # noqa: B023
 
-        in_slabs(work, ny)
-        return [np.ascontiguousarray(out[:, :, n].transpose(2, 0, 1)) for n in range(stacks)]
+            def spread(first: int, last: int) -> None:
+                _back_project(packed, cosines, sines, self.distance, self.across[0], self.up[0], first, last, out)  # noqa: B023
+                step(0.3 + 0.7 * last / ny)  # noqa: B023
+
+            in_slabs(make, count)
+            in_slabs(spread, ny)
+        return [np.ascontiguousarray(out[:, :, n].transpose(2, 0, 1)) for n in range(len(stacks))]
 
 
 def _ramp(columns: int) -> tuple[Image, int]:

@@ -142,10 +142,10 @@ def beam_errors(cells: Cells, share: Image, progress: Progress = silent) -> Beam
     scan *= np.float32(SOFT_PER_MM)
     del apart
     taken = 1.0 - np.exp(-length / np.float32(BODY_LINE_MM))
-    early = 1.0 - np.exp(-length / np.float32(STEEP_MM))
-    early *= scan
     shadow, shadow_length = path.smear([taken, length], part_of(progress, 0.7, 0.8))
-    np.multiply(taken, scan, out=scan)
+    stopped, before_tissue = path.reconstruct([taken, taken * scan], part_of(progress, 0.8, 0.9))
+    del taken
+    scan *= 1.0 - np.exp(-length / np.float32(STEEP_MM))
     np.multiply(length, length, out=length)
-    first, second, third, fourth = path.reconstruct([taken, early, scan, length], part_of(progress, 0.8, 1.0))
-    return BeamErrors(added, shadow, shadow_length, (first, second, third, fourth))
+    early, squared = path.reconstruct([scan, length], part_of(progress, 0.9, 1.0))
+    return BeamErrors(added, shadow, shadow_length, (stopped, early, before_tissue, squared))

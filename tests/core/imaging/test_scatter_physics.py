@@ -8,8 +8,8 @@ import pytest
 from planner_core.errors import PlannerError
 from planner_core.imaging.grey_scale import GreyLevels
 from planner_core.imaging.scatter_cells import Cells
-from planner_core.imaging.scatter_inputs import CHANNELS, inputs_of
-from planner_core.imaging.scatter_physics import beam_errors
+from planner_core.imaging.scatter_inputs import CHANNELS, CORTICAL_STEP, inputs_of
+from planner_core.imaging.scatter_physics import BODY_LINE_MM, STEEP_MM, beam_errors
 
 SHAPE = (16, 72, 72)
 CELL_MM = 0.8
@@ -82,3 +82,15 @@ def test_it_can_be_stopped():
 
     with pytest.raises(PlannerError):
         beam_errors(cells, share, stop)
+
+
+def test_the_numbers_of_the_beam_lie_where_the_tables_put_them():
+    """NIST (Hubbell and Seltzer, SRD 126): cortical bone 1.92 g/cm3 and soft tissue 1.06 at 40 and 50 keV.
+
+    3Y-TZP of 6.05 g/cm3 at 60 and 40 keV by the mixture rule (FACTS.md section 8).
+    """
+    steps = [1.92 * bone / (1.06 * soft) - 1.0 for bone, soft in ((0.6655, 0.2688), (0.4242, 0.2264))]
+    assert steps[1] < CORTICAL_STEP < steps[0]
+    lengths = [10.0 / (6.05 * zirconia) for zirconia in (2.820, 8.496)]
+    assert lengths[0] == pytest.approx(BODY_LINE_MM, rel=0.2)
+    assert lengths[1] == pytest.approx(STEEP_MM, rel=0.25)
