@@ -7,12 +7,14 @@ from typing import Any
 
 from PySide6.QtWidgets import QDoubleSpinBox
 
+from app.steps.match_marker_list import MarkerList
 from app.steps.panel_block import PanelBlock
 from app.steps.parts import Facts, Lines, Row, button, label
 from app.words import mm
 from planner_core.case.derived.match_inputs import prosthesis_of
 from planner_core.registration.dual_scan import ADVISED_MARKERS
 from planner_core.registration.kept import PATIENT_FRAME, in_use
+from planner_core.registration.match import Road
 
 BALL_MM = 6.0
 
@@ -39,6 +41,7 @@ class DualBlock(PanelBlock):
         self.ball.setSuffix(" mm")
         self.ball.setToolTip("Diameter of a ball of known size that stood free beside the prosthesis in its scan")
         self.click = button("Click the ball", self._ball, name="click-ball")
+        self.list = MarkerList(self.panel, "prosthesis", (Road.DUAL_SCAN,))
         self.half = button("Half way again", lambda: self.guarded(self.do.match.dual.set_ball, None))
         self.ball_row = Row(label("Ball in the scan", "note", wrap=False), self.ball, self.click)
         for widget in (
@@ -46,6 +49,7 @@ class DualBlock(PanelBlock):
             self.facts,
             self.lines,
             Row(self.run, self.again),
+            self.list,
             Row(self.open, self.drop),
             self.ball_row,
             Row(self.half),
@@ -59,6 +63,9 @@ class DualBlock(PanelBlock):
         self.run.setEnabled(plan.scan is not None and taken is not None)
         kept = () if taken is None else in_use(plan.markers.get(taken.surface.frame, ()))
         self.again.setVisible(bool(kept))
+        self.list.setVisible(taken is not None)
+        if taken is not None:
+            self.list.refresh()
         self.open.setText("Open another …" if second is not None else "Open second scan …")
         for widget in (self.drop, self.ball_row):
             widget.setVisible(second is not None)

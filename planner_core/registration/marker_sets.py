@@ -146,14 +146,18 @@ def match_sets(
     )
     if found.found is None:
         return MarkerSets(tuple(fixed), tuple(moving), None, found.ways, found.refusal)
-    names = {
-        side: {a: b.name for a, b in zip(_used(kept), new, strict=False)}
-        for side, kept, new in (
-            ("fixed", fixed, _named(found.found)[0]),
-            ("moving", moving, _named(found.found)[1]),
-        )
-    }
-    return MarkerSets(_renamed(fixed, names["fixed"]), _renamed(moving, names["moving"]), found.found, found.ways)
+    return MarkerSets(*renamed(fixed, moving, found.found), found.found, found.ways)
+
+
+def renamed(
+    fixed: Sequence[KeptMarker], moving: Sequence[KeptMarker], found: MarkerMatch
+) -> tuple[tuple[KeptMarker, ...], tuple[KeptMarker, ...]]:
+    """Give partners one name, after a match by those of two sets that are not crossed out."""
+    fixed_names, moving_names = (
+        {k: marker.name for k, marker in zip(_used(kept), new, strict=True)}
+        for kept, new in zip((fixed, moving), _named(found), strict=True)
+    )
+    return _renamed(fixed, fixed_names), _renamed(moving, moving_names)
 
 
 def _used(kept: Sequence[KeptMarker]) -> list[int]:

@@ -22,7 +22,7 @@ from planner_core.registration.dual_scan import (
     prosthesis_surface,
 )
 from planner_core.registration.kept import PATIENT_FRAME, SECOND_FRAME, KeptMarker, KnownBall, SecondScan
-from planner_core.registration.marker_sets import MarkerSets, as_markers, find_sets
+from planner_core.registration.marker_sets import MarkerSets, as_markers, find_sets, renamed
 from planner_core.registration.match import Match, Road
 
 BALL_SLACK_MM = 1.0
@@ -168,4 +168,4 @@ def _matched(
         progress=progress,
     )
     match = evolve(dual.markers.match, findings=dual.findings)
-    return DualResult(match, taken.surface_id, tuple(fixed), tuple(moving), taken.surface.frame, dual)
+    return DualResult(match, taken.surface_id, *renamed(fixed, moving, dual.markers), taken.surface.frame, dual)
