@@ -220,7 +220,9 @@ class KeepOff(Block):
 
     def _draw_chosen(self) -> None:
         self.guarded(
-            lambda: self.actions.marks.draw_structure(self.kind.currentData(), diameter_mm=self.diameter.value())
+            lambda: self.actions.marks.draw_structure(
+                DrawnKind(self.kind.currentData()), diameter_mm=self.diameter.value()
+            )
         )
 
     def _chosen(self) -> Mark | None:

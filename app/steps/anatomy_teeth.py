@@ -46,7 +46,9 @@ class Teeth(Block):
         for state in ToothState:
             self.state.addItem(state.value, state)
         self.state.activated.connect(
-            lambda k: self.guarded(self.actions.marks.set_tooth_state, self.site, self.state.itemData(k))
+            lambda k: self.guarded(
+                self.actions.marks.set_tooth_state, self.site, ToothState(self.state.itemData(k))
+            )
         )
         self.number = combo("tooth-number")
         self.number.activated.connect(self._renumber)
