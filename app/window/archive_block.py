@@ -33,6 +33,11 @@ def form(*rows: tuple[str, QWidget]) -> QWidget:
     return made
 
 
+def day(date: str) -> str:
+    """Give a DICOM date (YYYYMMDD) as YYYY-MM-DD; anything else as it is."""
+    return f"{date[:4]}-{date[4:6]}-{date[6:]}" if len(date) == 8 and date.isdigit() else date
+
+
 class ArchiveBlock(QWidget):
     """Asks an archive and fetches into the inbox."""
 
@@ -170,7 +175,7 @@ class ArchiveBlock(QWidget):
         self.studies.setCurrentCell(-1, -1)
         self.studies.show_rows(
             [
-                (s.patient_name or s.patient_id, s.date, s.modalities, s.description or "no description")
+                (s.patient_name or s.patient_id, day(s.date), s.modalities, s.description or "no description")
                 for s in studies
             ]
         )

@@ -8,7 +8,7 @@ from PySide6.QtWidgets import QFrame, QGridLayout, QVBoxLayout, QWidget
 
 from app.case_actions import CaseActions
 from app.commands import Commands
-from app.steps.parts import button, label
+from app.steps.parts import Row, button, label
 from app.window.chain_bar import QUESTIONS
 from app.workspace import Workspace
 
@@ -75,7 +75,7 @@ class Welcome(QWidget):
         rows.addSpacing(14)
         cards = QGridLayout()
         cards.setHorizontalSpacing(14)
-        for column, (title_text, words, text, command, main) in enumerate(
+        for column, (title_text, words, text, command, main, more) in enumerate(
             (
                 (
                     "A new patient's scan",
@@ -83,6 +83,7 @@ class Welcome(QWidget):
                     "Open scan …",
                     "scan.folder",
                     True,
+                    (("Open a file …", "scan.file"), ("Over the network …", "scan.network")),
                 ),
                 (
                     "A case begun before",
@@ -90,6 +91,7 @@ class Welcome(QWidget):
                     "Open case …",
                     "case.open",
                     False,
+                    (("Unpack a case …", "case.unpack"),),
                 ),
                 (
                     "Just looking",
@@ -97,6 +99,7 @@ class Welcome(QWidget):
                     "Open sample case",
                     "case.sample",
                     False,
+                    (),
                 ),
             )
         ):
@@ -109,8 +112,14 @@ class Welcome(QWidget):
             inside.addWidget(label(words, "note"))
             inside.addStretch(1)
             run = button(text, lambda command=command: commands.run(command), main=main, name=f"welcome-{command}")
+            links = []
+            for link_text, name in more:
+                link = button(link_text, lambda name=name: commands.run(name), name=f"welcome-{name}")
+                link.setProperty("role", "link")
+                links.append(link)
+            inside.addWidget(Row(*links) if links else label("", "note"))
             inside.addWidget(run)
-            card.setMinimumHeight(150)
+            card.setMinimumHeight(172)
             cards.addWidget(card, 0, column)
             cards.setColumnStretch(column, 1)
         rows.addLayout(cards)
