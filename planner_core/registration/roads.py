@@ -241,8 +241,8 @@ def _advice(rows: Sequence[RoadRow]) -> tuple[Road | None, str]:
         if best.worst_p95_mm > GOOD_ENOUGH_MM and row.worst_p95_mm < CLEARLY_BETTER * best.worst_p95_mm:
             best = row
     others = [row for row in rows if row is not best and row.covariance is not None]
-    against = f"; by {others[0].road} it would be {others[0].worst_p95_mm:.1f} mm" if others else ""
+    against = f"; by {others[0].road} it would be {others[0].worst_p95_mm:.2f} mm" if others else ""
     return best.road, (
-        f"Match by {best.road}: {best.worst_p95_mm:.1f} mm (95 %) to be expected at the worst site{against}. "
+        f"Match by {best.road}: {best.worst_p95_mm:.2f} mm (95 %) to be expected at the worst site{against}. "
         f"{best.why}"
     )
