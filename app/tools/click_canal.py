@@ -77,7 +77,7 @@ class ClickCanal(PointTool):
     def __init__(self, workspace: Workspace, side: Side, diameter_mm: float | None, change: bool = False) -> None:
         super().__init__(workspace)
         self.side, self.diameter_mm = side, diameter_mm
-        self._change = change
+        self._change = self.keeps_at_once = change
         canal = workspace.plan.canal_of(side)
         if change and canal is not None:
             self.points = list(canal.control_lps_mm)

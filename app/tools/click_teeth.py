@@ -29,6 +29,8 @@ class ClickTeeth(Tool):
     In the modes `ADD` and `TAKE` clicks correct the tooth `site`: on what was missed, on what is not its own.
     """
 
+    keeps_at_once = True
+
     def __init__(self, workspace: Workspace, site: str = "", mode: str = NEW) -> None:
         super().__init__(workspace)
         self.site, self.mode = site, mode

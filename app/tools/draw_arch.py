@@ -34,6 +34,7 @@ class DrawArch(PointTool):
         arch = workspace.plan.arch
         self.points = [] if arch is None else list(arch.control_lps_mm)
         self._is_new = arch is None
+        self.keeps_at_once = not self._is_new
         self._step: Step | None = None
         self.title = "Draw the arch" if self._is_new else "Change the arch"
         self.say()

@@ -23,6 +23,7 @@ class PlaceCut(Tool):
     title = "Place the bone reduction"
     hint = "Drag the line in an upright section to move it; with Shift, to lean it. Ctrl+Z: back. Enter: done."
     views = frozenset({"across", "along"})
+    keeps_at_once = True
 
     def __init__(self, workspace: Workspace) -> None:
         super().__init__(workspace)

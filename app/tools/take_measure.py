@@ -29,6 +29,7 @@ class TakeMeasure(PointTool):
         super().__init__(workspace)
         self.kind = kind
         self.least = NEEDED[kind]
+        self.keeps_at_once = kind in CLOSED
         self.title = f"Measure: {kind.value}"
         self._pointer: FloatArray | None = None
         self.say()

@@ -19,6 +19,8 @@ class Tool:
 
     title = ""
     hint = ""
+    keeps_at_once = False
+    """Whether each of its gestures is a step already, so that it is only put away at the end."""
 
     def __init__(self, workspace: Workspace) -> None:
         self.workspace = workspace

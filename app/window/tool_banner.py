@@ -42,6 +42,7 @@ class ToolBanner(QFrame):
         self.setVisible(tool is not None)
         if tool is not None:
             self.words.setText(f"{tool.title}. {tool.hint}")
-            collects = hasattr(tool, "points")
+            collects = hasattr(tool, "points") and not tool.keeps_at_once
+            self.stop.setText("Done" if tool.keeps_at_once else "Not now")
             self.back.setVisible(collects)
             self.keep.setVisible(collects)

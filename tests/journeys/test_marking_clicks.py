@@ -152,7 +152,7 @@ def mark_the_teeth(user: Marking) -> None:
         before = len(user.plan.teeth)
         user.click_in(ViewKind.AXIAL, cervix + to_plane * axis, 0.1)
         user.wait(lambda before=before: len(user.plan.teeth) > before)
-    user.keep()
+    user.click(user.window.banner.stop, QPoint(8, 8))
     user.part("teeth")
     assert len(user.plan.teeth) == len(user.truth["teeth"])
     for tooth in user.plan.teeth.values():
