@@ -75,6 +75,7 @@ class Fold(QFrame):
         self.block = block
         self._last: Shown | None = None
         self._summary = ""
+        self._theme: Theme | None = None
         rows = QVBoxLayout(self)
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(0)
@@ -96,8 +97,10 @@ class Fold(QFrame):
     def refresh(self, shown: Shown) -> None:
         """Bring heading and block up to date."""
         self._last = shown
-        # Checked means open, not chosen: no filled button.
-        self.heading.setStyleSheet(HEADING_STYLE.format(text=shown.theme.text, accent=shown.theme.accent))
+        if shown.theme is not self._theme:
+            # Checked means open, not chosen: no filled button.
+            self._theme = shown.theme
+            self.heading.setStyleSheet(HEADING_STYLE.format(text=shown.theme.text, accent=shown.theme.accent))
         self._summary = self.block.summary(shown)
         self._say()
         if self.is_open:
