@@ -145,6 +145,8 @@ class StripRows:
                 (_measured("height", float(tracks.height_mm[k])), muted),
                 (f"Scatter level {mm(float(tracks.scatter[k]), 2)} of 1", muted),
             ]
+        if workspace.view.picture != "original":
+            lines.append(("Strip: as scanned", theme.picture_text))
         for k, (text, colour) in enumerate(lines):
             write(painter, text, x, 10.0 + 18 * k, READING_PX - 16, colour)
         view = workspace.view

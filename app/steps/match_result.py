@@ -38,6 +38,7 @@ class ResultBlock(PanelBlock):
             made.setCheckable(True)
             group.addButton(made)
             self.looks[look] = made
+        self.workspace.view.restyled.connect(self._dress_looks)
         self.looks["distance"].setToolTip("How far the scan's own edge lies from the surface, on the 3D view")
         self.looks["error"].setToolTip("The error of the match in 95 of 100 cases, over the arch, on the 3D view")
         self.look_row = Row(label("Show in 3D", "note", wrap=False), *self.looks.values())
@@ -88,6 +89,9 @@ class ResultBlock(PanelBlock):
             ],
         )
         self._show_facts()
+        self._dress_looks()
+
+    def _dress_looks(self) -> None:
         for look, made in self.looks.items():
             made.setChecked(self.workspace.view.surface_look == look)
 

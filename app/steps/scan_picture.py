@@ -22,6 +22,7 @@ class PictureBlock(PanelBlock):
             made.setCheckable(True)
             group.addButton(made)
             self.buttons[picture] = made
+        self.workspace.view.restyled.connect(self.refresh)
         self.add(Row(*self.buttons.values()))
         self.add(
             label(
