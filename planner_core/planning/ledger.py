@@ -154,6 +154,8 @@ class LiveLedger:
         fixture and its overshoot unknown.
     limits_margin_mm : mapping, optional
         The user's own margins by kind.
+    looks_behind : bool
+        Whether bone looks for the wall on a drill's other side.
     """
 
     def __init__(
@@ -162,9 +164,13 @@ class LiveLedger:
         *,
         drills: DrillList | Mapping[str, DrillList] | None = None,
         limits_margin_mm: Mapping[str, float] | None = None,
+        looks_behind: bool = True,
     ) -> None:
         self.obstacles = tuple(obstacles)
         self._targets = tuple(target_of(obstacle) for obstacle in self.obstacles)
+        for target in self._targets:
+            if isinstance(target, SurfaceTarget):
+                target.looks_behind = looks_behind
         self._drills = drills
         self._margins: dict[tuple[ObstacleKind, str], Margin] = {
             (kind, body): margin_for(kind, body, limits_margin_mm)

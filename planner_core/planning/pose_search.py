@@ -27,7 +27,9 @@ from planner_core.planning.gathered import displacements, gathered
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.harm import COUNTED_KINDS, Displacements, harms_of
 from planner_core.planning.ledger import LedgerRow, LiveLedger
-from planner_core.planning.obstacles import Obstacle, Revolution, Tube
+from planner_core.planning.margins import DRILL
+from planner_core.planning.obstacles import Obstacle, ObstacleKind, Revolution, Tube
+from planner_core.planning.opposite_wall import LATERAL_TO, REACH_MM, OtherWall
 from planner_core.planning.rays import hits_mm, near_part
 
 ENTRY_REACH_MM = 2.5
@@ -57,6 +59,9 @@ searched further, mm (our choice)."""
 
 NEAR_MM = 30.0
 """Bone further from the crest than this is left out of the search, mm (our choice)."""
+
+OPPOSITE_FROM = -0.5
+"""Cosine between two walls of the ridge up to which one counts as behind the other (our choice: 60 degrees)."""
 
 LEVEL_STEP_MM = 1.5
 """Grid on which the scan's degradation is sampled for the search, mm (our choice: finer than its own map)."""
@@ -156,6 +161,32 @@ def _sides(obstacle: Obstacle, frame: SearchFrame) -> list[Obstacle]:
     return found
 
 
+def _with_other_walls(rows: list[LedgerRow], pose: FixturePose) -> list[LedgerRow]:
+    """Give the drill's rows to the two sides of the bone, each with the other side as the wall behind it."""
+    sides = [row for row in rows if row.kind is ObstacleKind.BONE_SURFACE and row.body == DRILL]
+    if len(sides) != 2:
+        return rows
+    ways = []
+    for row in sides:
+        offset = row.obstacle_point_lps_mm - pose.platform_lps_mm
+        depth = float(offset @ pose.axis_lps)
+        across = offset - depth * pose.axis_lps
+        size = float(np.sqrt(across @ across))
+        toward = row.obstacle_point_lps_mm - row.fixture_point_lps_mm
+        lateral = abs(float(toward @ pose.axis_lps)) <= LATERAL_TO * float(np.sqrt(toward @ toward))
+        if size < 1e-6 or not lateral or row.distance_mm <= 0.0:
+            return rows
+        ways.append((depth, across / size))
+    if float(ways[0][1] @ ways[1][1]) > OPPOSITE_FROM:
+        return rows
+    behind = {
+        id(sides[k]): OtherWall(sides[1 - k].distance_mm, ways[1 - k][0], ways[1 - k][1])
+        for k in (0, 1)
+        if sides[1 - k].distance_mm < REACH_MM
+    }
+    return [evolve(row, other_wall=behind[id(row)]) if id(row) in behind else row for row in rows]
+
+
 def _within_reach(obstacle: Obstacle, place_lps_mm: FloatArray) -> bool:
     """Tell whether an obstacle comes within `NEAR_MM` of a place; a further one decides nothing at this site."""
     geometry = obstacle.geometry
@@ -201,7 +232,7 @@ class SiteSearch:
         self._live = LiveLedger(obstacles, drills=guide.drills, limits_margin_mm=limits_margin_mm)
         near = [obstacle for obstacle in obstacles if _within_reach(obstacle, frame.crest_lps_mm)]
         parts = [part for obstacle in near for part in _sides(obstacle, frame)]
-        self._parts = LiveLedger(parts, drills=guide.drills, limits_margin_mm=limits_margin_mm)
+        self._parts = LiveLedger(parts, drills=guide.drills, limits_margin_mm=limits_margin_mm, looks_behind=False)
         self._levels = None if degradation is None else _Levels(degradation, frame.crest_lps_mm)
         self._moved: dict[str, Displacements] = {}
 
@@ -227,6 +258,7 @@ class SiteSearch:
         slack["lean", ""] = LEAN_MM_PER_DEG * (TILT_LIMIT_DEG - lean)
         if min(slack.values()) < FAR_OFF_MM:
             return Judged(slack, {}, x)  # Margins come first; the leeway is looked at where they are nearly kept.
+        rows = _with_other_walls(rows, fixture.pose)
         harms = harms_of(self._spread(fixture), self.guide, rows, self._levels)[fixture.site]
         ratio = {h.obstacle: h.leeway_mm / max(h.need_mm, 1e-6) for h in harms if h.kind in COUNTED_KINDS}
         return Judged(slack, ratio, x)

@@ -144,6 +144,8 @@ class SurfaceTarget:
 
     def __init__(self, obstacle: Obstacle, surface: Surface) -> None:
         self.inside = obstacle.inside
+        self.looks_behind = True
+        """Whether the wall on a drill's other side is looked for; not where each side is an obstacle of its own."""
         self.tree = TriangleTree.of(surface)
         self.closed = _closed(surface)
         self.last: dict[tuple[str, str], int] = {}
@@ -180,7 +182,7 @@ class SurfaceTarget:
             if self._behind(key, origin + depth * axis) != self.inside:
                 best = -best
         behind = None
-        if self.inside and key[1] == DRILL and best > 0.0:
+        if self.looks_behind and self.inside and key[1] == DRILL and best > 0.0:
             behind = other_wall(tree, profile, origin, axis, z_min, near - on_fixture)
         return Distance(float(best), on_fixture, near, other_wall=behind)
 

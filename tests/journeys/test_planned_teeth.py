@@ -32,6 +32,13 @@ def wanted() -> PlannedTooth:
     return usual.moved(0.6 * usual.facial_lps).resized(10.4, 9.6, 8.2)
 
 
+def joined(*surfaces: Surface) -> Surface:
+    """Several surfaces as one file."""
+    starts = np.cumsum([0, *(len(s.points_mm) for s in surfaces)])[:-1]
+    points = np.vstack([s.points_mm for s in surfaces])
+    return Surface(points, np.vstack([s.triangles + k for s, k in zip(surfaces, starts, strict=True)]))
+
+
 def own_frame(surface: Surface) -> Surface:
     """A surface as it was exported beside the matched scan."""
     return Surface(lps_from_surface().inverse().apply(surface.points_mm), surface.triangles, "own")
@@ -42,10 +49,12 @@ def test_a_tooth_is_taken_from_a_wax_up_that_shares_the_frame_of_the_matched_sca
 ) -> None:
     opened = open_plan(full_plan())
     crowns = opened.plan_actions.crowns
-    write_stl(tmp_path / "wax.stl", own_frame(wanted().surface()))
+    arch = full_plan().arch
+    far = [tooth_at(arch, site, average_station_mm(site)).surface() for site in ("44", "45", "46")]
+    write_stl(tmp_path / "wax.stl", own_frame(joined(wanted().surface(), *far)))
     opened.case.dialogs.answers["file"] = tmp_path / "wax.stl"
     crowns.open_surface(opened.case, SurfaceRole.WAX_UP)
-    qtbot.waitUntil(lambda: len(opened.workspace.plan.surfaces) == 2, timeout=60_000)
+    qtbot.waitUntil(lambda: len(opened.workspace.plan.surfaces) == 2, timeout=150_000)
     said: list[str] = []
     crowns.take_from_surface("36", said.extend)
     taken = opened.workspace.plan.crowns["36"]
@@ -55,7 +64,7 @@ def test_a_tooth_is_taken_from_a_wax_up_that_shares_the_frame_of_the_matched_sca
     assert taken.height_mm == pytest.approx(8.2, abs=0.3)
     assert taken.cervical_lps_mm == pytest.approx(wanted().cervical_lps_mm, abs=0.3)
     assert any("wax.stl" in text for text in said)
-    settle(opened, qtbot, 60_000)
+    settle(opened, qtbot, 150_000)
 
 
 def test_a_tooth_is_fitted_under_the_opposing_teeth(
@@ -71,15 +80,15 @@ def test_a_tooth_is_fitted_under_the_opposing_teeth(
     write_stl(tmp_path / "upper.stl", own_frame(opposing))
     opened.case.dialogs.answers["file"] = tmp_path / "upper.stl"
     crowns.open_surface(opened.case, SurfaceRole.OPPOSING)
-    qtbot.waitUntil(lambda: len(opened.workspace.plan.surfaces) == 2, timeout=60_000)
+    qtbot.waitUntil(lambda: len(opened.workspace.plan.surfaces) == 2, timeout=150_000)
     said: list[str] = []
     crowns.set_up(("36",), said.extend)
-    qtbot.waitUntil(lambda: "36" in opened.workspace.plan.crowns, timeout=60_000)
+    qtbot.waitUntil(lambda: "36" in opened.workspace.plan.crowns, timeout=150_000)
     made = opened.workspace.plan.crowns["36"]
     top = float((made.middle_lps_mm - middle) @ tooth.occlusal_lps)
     assert top == pytest.approx(-0.05, abs=0.02), "a foil's thickness below the opposing teeth"
     assert any("opposing teeth" in text for text in said)
-    settle(opened, qtbot, 60_000)
+    settle(opened, qtbot, 150_000)
 
 
 @pytest.fixture
