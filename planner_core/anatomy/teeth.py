@@ -61,11 +61,29 @@ DENTINE_MOST, BORDER_OF_DENTINE = 1.4, 0.64
 """Dentine's share of the step at most (M), and the share of it at which a root ends: between dentine and the
 blurred gap (our choice, tests/studies anatomy)."""
 
-RIM_VOXELS = 3
-"""Width of the rim along another basin in which the gap's own floor sets the border, voxels (our choice: the gap
-with its blur)."""
+CORE_VOXELS = 2
+"""The dentine's own level is read this far inside the tooth, voxels (our choice: past the blur)."""
 
-GAP_FLOOR_MOST = 0.7
+DENTINE_QUANTILE = 0.7
+"""Quantile of the inside that stands for dentine (our choice: bone that was flooded too must not count)."""
+
+ROWS_MM = 1.5
+"""Smoothing of that level along the tooth, mm (our choice: streaks are a few rows high)."""
+
+TIP_SHARE = 0.88
+"""Level of the tip, where no inside is left, as a share of the dentine's (our choice: a cone against its blur)."""
+
+LEAST_SHARE = 0.5
+"""Share of the soft-to-bone step under which nothing belongs to a root (our choice: half-way)."""
+
+GAP_VOXELS = 2
+"""How far about a place the gap's floor is looked for, voxels (our choice: a gap with its blur)."""
+
+GAP_SHARE = 0.56
+"""How far from the gap's floor to the dentine the root ends (our choice, tests/studies anatomy: half-way, and a
+little more where both sides of the gap are blurred into it)."""
+
+GAP_FLOOR_MOST = 0.8
 """A gap counts as no brighter than this share of the dentine (our choice, tests/studies anatomy)."""
 
 SEED_MM = 0.9
@@ -185,7 +203,9 @@ def tooth_mask(
     markers[~allowed] = 0
     border = _border_share(smooth, markers)
     labels = watershed(-height, markers, mask=allowed)
-    mask = (labels == 1) & (smooth > border) & ~_in_the_gap(smooth, labels, border)
+    dentine = _dentine_by_row(smooth, (labels == 1) & (smooth > border), border / BORDER_OF_DENTINE)[:, None, None]
+    bright = smooth > np.maximum(LEAST_SHARE, BORDER_OF_DENTINE * dentine)
+    mask = (labels == 1) & bright & ~_in_the_gap(smooth, labels, dentine)
     pieces, count = ndimage.label(mask)
     if count == 0:
         return mask
@@ -312,18 +332,32 @@ def _border_share(smooth: NDArray[np.float32], markers: NDArray[np.int32]) -> fl
     return max(TOOTH_SHARE, BORDER_OF_DENTINE * dentine)
 
 
-def _in_the_gap(smooth: NDArray[np.float32], labels: NDArray[np.int32], border: float) -> NDArray[np.bool_]:
-    """Tell what lies on the gap's side of the border next to another basin: half-way from its floor to the dentine.
+def _dentine_by_row(smooth: NDArray[np.float32], mask: NDArray[np.bool_], usual: float) -> FloatArray:
+    """Give the level of the tooth's own dentine row by row: streaks darken or brighten stretches of a root."""
+    core = ndimage.binary_erosion(mask, iterations=CORE_VOXELS)
+    level = np.full(len(smooth), np.nan)
+    for row in range(len(smooth)):
+        own = smooth[row][core[row]]
+        if len(own) >= 8:
+            level[row] = min(float(np.quantile(own, DENTINE_QUANTILE)), DENTINE_MOST)
+    known = np.flatnonzero(np.isfinite(level))
+    if len(known) == 0:
+        return np.full(len(smooth), usual)
+    filled = np.interp(np.arange(len(smooth)), known, level[known])
+    # Towards the tip the root is as thin as the blur: its own level falls.
+    filled[: known[0]] *= TIP_SHARE
+    return np.asarray(ndimage.gaussian_filter1d(filled, ROWS_MM / GRID_MM, mode="nearest"))
+
+
+def _in_the_gap(smooth: NDArray[np.float32], labels: NDArray[np.int32], dentine: FloatArray) -> NDArray[np.bool_]:
+    """Tell what lies on the gap's side of the border: part of the way from the darkest place near to the dentine.
 
     A blurred gap is not as dark as soft tissue, so the tooth's border there is brighter than elsewhere.
     """
-    rim = ndimage.binary_dilation(labels == 2, iterations=RIM_VOXELS) & (labels == 1)
-    dentine = border / BORDER_OF_DENTINE
-    reach = 2 * RIM_VOXELS + 1
-    floor = np.minimum(ndimage.minimum_filter(smooth, size=reach), GAP_FLOOR_MOST * dentine)
+    floor = np.minimum(ndimage.minimum_filter(smooth, size=2 * GAP_VOXELS + 1), GAP_FLOOR_MOST * dentine)
     # The basins meet in the middle of the gap: what touches the other one is gap, however bright.
     meeting = ndimage.binary_dilation(labels == 2) & (labels == 1)
-    return np.asarray(meeting | rim & (smooth < 0.5 * (floor + dentine)))
+    return np.asarray(meeting | (smooth < GAP_SHARE * dentine + (1.0 - GAP_SHARE) * floor))
 
 
 def _as_tooth(
