@@ -26,7 +26,8 @@ def test_the_first_start_offers_three_ways_in(window: Any, qtbot: QtBot) -> None
     qtbot.waitExposed(window)
     assert window.stack.currentWidget() is window.welcome
     names = {button.objectName() for button in window.welcome.findChildren(QPushButton)}
-    assert names == {"welcome-scan.folder", "welcome-case.open", "welcome-case.sample"}
+    ways = ("scan.folder", "scan.file", "scan.network", "case.open", "case.unpack", "case.sample")
+    assert names == {f"welcome-{way}" for way in ways}
     assert not window.commands.action("edit.undo").isEnabled()
 
 
