@@ -97,7 +97,7 @@ class AreasTable(QWidget):
         grid.setContentsMargins(0, 0, 0, 0)
         grid.setVerticalSpacing(4)
         self.table = Table(["Carried by", "From", "To", "Thickness"], stretch=0, most_rows=5)
-        grid.addWidget(self.table, 0, 0, 1, 5)
+        grid.addWidget(self.table, 0, 0, 1, 4)
         self.kind = combo("area-kind")
         self.kind.addItem("Mucosa", Support.MUCOSA)
         self.kind.addItem("Bone", Support.BONE)
@@ -112,11 +112,19 @@ class AreasTable(QWidget):
         self.kind.currentIndexChanged.connect(
             lambda _: self.thickness.setEnabled(Support(self.kind.currentData()) is Support.MUCOSA)
         )
-        for column, widget in enumerate((self.kind, self.start, self.stop, self.thickness)):
-            grid.addWidget(widget, 1, column)
+        self.thickness.setSuffix(" mm")
+        for row, (words, widget, more, other) in enumerate(
+            (("Kind", self.kind, "thick", self.thickness), ("From", self.start, "to", self.stop)), 1
+        ):
+            grid.addWidget(label(words, "note", wrap=False), row, 0)
+            grid.addWidget(widget, row, 1)
+            grid.addWidget(label(more, "note", wrap=False), row, 2)
+            grid.addWidget(other, row, 3)
+        for column in (1, 3):
+            grid.setColumnStretch(column, 1)
         self.add = button("Add stretch", self._add, "Stations in mm along the arch, + to the left", name="area-add")
         self.remove = button("Remove", self._remove, "Take the chosen stretch, or the last one, away")
-        grid.addWidget(Row(self.add, self.remove), 2, 0, 1, 5)
+        grid.addWidget(Row(self.add, self.remove), 3, 0, 1, 4)
 
     def refresh(self) -> None:
         """Show the stretches."""

@@ -290,6 +290,7 @@ def test_what_carries_the_guide_is_chosen_tooth_by_tooth_and_shows_free_ends(
     shown.support.activated.emit(shown.support.currentIndex())
     shown.refresh()
     assert "Add the stretches of mucosa" in text_of(carriers)
+    assert shown.minimumSizeHint().width() <= PANEL_PX - 12
     carriers.areas.add.click()
     settle(window, qtbot)
     shown.refresh()
