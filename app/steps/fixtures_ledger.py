@@ -98,8 +98,6 @@ class LedgerBlock(Block):
         if row < len(self._rows_shown):
             self._kind = _key(self._rows_shown[row])
             self._show_margin()
-            found = self._rows_shown[row]
-            self.workspace.messages.note(_margin_words(found)) if not self.own.isVisible() else None
 
     def _on_margin(self, value: float) -> None:
         if self._kind:

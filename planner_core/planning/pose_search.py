@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 from attrs import evolve, frozen
-from scipy import ndimage
 from scipy.optimize import linprog
 from scipy.stats import qmc
 
@@ -27,10 +26,9 @@ from planner_core.planning.gathered import displacements, gathered
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.harm import COUNTED_KINDS, Displacements, harms_of
 from planner_core.planning.ledger import LedgerRow, LiveLedger
-from planner_core.planning.margins import DRILL
-from planner_core.planning.obstacles import Obstacle, ObstacleKind, Revolution, Tube
-from planner_core.planning.opposite_wall import LATERAL_TO, REACH_MM, OtherWall
+from planner_core.planning.obstacles import Obstacle
 from planner_core.planning.rays import hits_mm, near_part
+from planner_core.planning.search_parts import Levels, sides_of, with_other_walls, within_reach
 
 ENTRY_REACH_MM = 2.5
 """How far from the ridge's middle the platform may be placed, mm (our choice)."""
@@ -56,15 +54,6 @@ LEAN_MM_PER_DEG = 0.2
 FAR_OFF_MM = -0.4
 """A pose that misses a margin by more is climbed for its margins alone, and a shape whose best one does is not
 searched further, mm (our choice)."""
-
-NEAR_MM = 30.0
-"""Bone further from the crest than this is left out of the search, mm (our choice)."""
-
-OPPOSITE_FROM = -0.5
-"""Cosine between two walls of the ridge up to which one counts as behind the other (our choice: 60 degrees)."""
-
-LEVEL_STEP_MM = 1.5
-"""Grid on which the scan's degradation is sampled for the search, mm (our choice: finer than its own map)."""
 
 STARTS, CLIMBS = 4, 14
 TRUST_MM = (0.8, 0.02)
@@ -146,73 +135,6 @@ def _crest_under(tooth: PlannedTooth, bone: Surface) -> FloatArray:
     return start + middle * tooth.facial_lps + float(top) * tooth.occlusal_lps
 
 
-def _sides(obstacle: Obstacle, frame: SearchFrame) -> list[Obstacle]:
-    """Give the bone as its facial and its lingual side, so that each has a gradient of its own."""
-    surface = obstacle.geometry
-    if not (obstacle.inside and isinstance(surface, Surface)):
-        return [obstacle]
-    part = near_part(surface, frame.crest_lps_mm, NEAR_MM)
-    facial = part.face_normals @ frame.facial_lps >= 0.0
-    found = []
-    for side, mask in (("facial", facial), ("lingual", ~facial)):
-        if mask.any():
-            half = Surface(part.points_mm, part.triangles[mask], part.frame)
-            found.append(evolve(obstacle, name=f"{obstacle.name}, {side}", geometry=half))
-    return found
-
-
-def _with_other_walls(rows: list[LedgerRow], pose: FixturePose) -> list[LedgerRow]:
-    """Give the drill's rows to the two sides of the bone, each with the other side as the wall behind it."""
-    sides = [row for row in rows if row.kind is ObstacleKind.BONE_SURFACE and row.body == DRILL]
-    if len(sides) != 2:
-        return rows
-    ways = []
-    for row in sides:
-        offset = row.obstacle_point_lps_mm - pose.platform_lps_mm
-        depth = float(offset @ pose.axis_lps)
-        across = offset - depth * pose.axis_lps
-        size = float(np.sqrt(across @ across))
-        toward = row.obstacle_point_lps_mm - row.fixture_point_lps_mm
-        lateral = abs(float(toward @ pose.axis_lps)) <= LATERAL_TO * float(np.sqrt(toward @ toward))
-        if size < 1e-6 or not lateral or row.distance_mm <= 0.0:
-            return rows
-        ways.append((depth, across / size))
-    if float(ways[0][1] @ ways[1][1]) > OPPOSITE_FROM:
-        return rows
-    behind = {
-        id(sides[k]): OtherWall(sides[1 - k].distance_mm, ways[1 - k][0], ways[1 - k][1])
-        for k in (0, 1)
-        if sides[1 - k].distance_mm < REACH_MM
-    }
-    return [evolve(row, other_wall=behind[id(row)]) if id(row) in behind else row for row in rows]
-
-
-def _within_reach(obstacle: Obstacle, place_lps_mm: FloatArray) -> bool:
-    """Tell whether an obstacle comes within `NEAR_MM` of a place; a further one decides nothing at this site."""
-    geometry = obstacle.geometry
-    if isinstance(geometry, Revolution):
-        return float(np.linalg.norm(geometry.origin_lps_mm - place_lps_mm)) <= 2.0 * NEAR_MM
-    points = geometry.path_lps_mm if isinstance(geometry, Tube) else geometry.points_mm
-    offset = points - place_lps_mm
-    return float(np.einsum("ij,ij->i", offset, offset).min()) <= NEAR_MM**2
-
-
-class _Levels:
-    """The scan's degradation near a site, sampled once on a grid: a search asks for it a thousand times."""
-
-    def __init__(self, degradation: Any, centre_lps_mm: FloatArray) -> None:
-        steps = np.arange(-NEAR_MM, NEAR_MM + 0.5 * LEVEL_STEP_MM, LEVEL_STEP_MM)
-        grid = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1)
-        self._low = np.asarray(centre_lps_mm) - NEAR_MM
-        levels = np.asarray(degradation.level_at((grid + centre_lps_mm).reshape(-1, 3)))
-        self._grid = np.nan_to_num(levels).reshape(grid.shape[:3])
-
-    def level_at(self, points_lps_mm: FloatArray) -> FloatArray:
-        """Give the level (0..1) at points of shape (n, 3), between the grid's places by proportion."""
-        index = (np.atleast_2d(points_lps_mm) - self._low) / LEVEL_STEP_MM
-        return np.asarray(ndimage.map_coordinates(self._grid, index.T, order=1, mode="nearest"))
-
-
 class SiteSearch:
     """Judges poses of one shape at a site, fast and then exactly."""
 
@@ -230,10 +152,10 @@ class SiteSearch:
         self.guide, self.match, self.degradation = guide, match, degradation
         self._others = others
         self._live = LiveLedger(obstacles, drills=guide.drills, limits_margin_mm=limits_margin_mm)
-        near = [obstacle for obstacle in obstacles if _within_reach(obstacle, frame.crest_lps_mm)]
-        parts = [part for obstacle in near for part in _sides(obstacle, frame)]
+        near = [obstacle for obstacle in obstacles if within_reach(obstacle, frame.crest_lps_mm)]
+        parts = [part for obstacle in near for part in sides_of(obstacle, frame.crest_lps_mm, frame.facial_lps)]
         self._parts = LiveLedger(parts, drills=guide.drills, limits_margin_mm=limits_margin_mm, looks_behind=False)
-        self._levels = None if degradation is None else _Levels(degradation, frame.crest_lps_mm)
+        self._levels = None if degradation is None else Levels(degradation, frame.crest_lps_mm)
         self._moved: dict[str, Displacements] = {}
 
     def fixture(self, shape: FixtureShape, x: FloatArray) -> PlacedFixture:
@@ -258,7 +180,7 @@ class SiteSearch:
         slack["lean", ""] = LEAN_MM_PER_DEG * (TILT_LIMIT_DEG - lean)
         if min(slack.values()) < FAR_OFF_MM:
             return Judged(slack, {}, x)  # Margins come first; the leeway is looked at where they are nearly kept.
-        rows = _with_other_walls(rows, fixture.pose)
+        rows = with_other_walls(rows, fixture.pose)
         harms = harms_of(self._spread(fixture), self.guide, rows, self._levels)[fixture.site]
         ratio = {h.obstacle: h.leeway_mm / max(h.need_mm, 1e-6) for h in harms if h.kind in COUNTED_KINDS}
         return Judged(slack, ratio, x)
