@@ -28,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--sites", type=int, default=60)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--skip", type=int, default=0, help="leave out the first of the sites, to run in pieces")
+    parser.add_argument("--minutes", type=float, default=0.0, help="stop then, and tell of the sites done")
 
 
 def brute_force(mouth: Mouth, search: SiteSearch, shape: Any) -> tuple[float, float]:
@@ -71,10 +72,14 @@ def run(args: argparse.Namespace) -> dict[str, Any]:
     rng = np.random.default_rng(args.seed)
     guide = GuideInputs()
     times, shortfalls, missed, legal, outside = [], [], 0, 0, 0
+    begin, done = time.monotonic(), 0
     for number in range(args.sites):
+        if args.minutes and time.monotonic() - begin > 60.0 * args.minutes:
+            break
         mouth = random_mouth(rng)
         if number < args.skip:
             continue
+        done += 1
         start = time.process_time()
         proposal = propose(mouth.site, tooth=mouth.tooth, obstacles=mouth.obstacles, guide=guide)
         times.append(time.process_time() - start)
@@ -93,7 +98,7 @@ def run(args: argparse.Namespace) -> dict[str, Any]:
                 shortfalls.append(1.0 - min(best.leeway_over_need, ENOUGH) / ratio)
     worst = max(shortfalls, default=0.0)
     return {
-        "sites": args.sites - args.skip,
+        "sites": done,
         "seed": args.seed,
         "skipped": args.skip,
         "sites_with_a_legal_pose": legal,
