@@ -96,6 +96,21 @@ def test_site_behind_the_last_tooth_is_a_free_end_and_bends():
     assert not np.isnan(bent.apex.p95_mm)
 
 
+def test_bearings_on_one_short_line_do_not_hold_the_guide_and_that_is_said():
+    short = places_along(ARCH, Support.MUCOSA, areas(Support.MUCOSA, (-20, -4)))
+    wide = places_along(ARCH, Support.MUCOSA, areas(Support.MUCOSA, (-48, 48)))
+    site = fixture(40.0)
+    said = [
+        {
+            f.code
+            for f in site_budget(site, guide=carried(GUIDE, Support.MUCOSA, {"37": site}, {p.support: p})).findings
+        }
+        for p in (short, wide)
+    ]
+    assert "guide-not-held" in said[0]
+    assert "guide-not-held" not in said[1]
+
+
 def test_another_support_takes_neither_the_bearings_nor_the_free_ends_of_the_first():
     places = places_on_teeth(ARCH, teeth("35", "33", "43", "45"))
     on_teeth = carried(GUIDE, Support.TEETH, {"37": fixture(48.0)}, {Support.TEETH: places})
