@@ -293,6 +293,9 @@ def _where_clicked(click_mm: AnyArray, name: str) -> KeptMarker:
     )
 
 
+ROW_ORDER = ("used", "left out", "no partner", "crossed out")
+
+
 @frozen
 class MarkerRow:
     """One marker as a list shows it.
@@ -350,11 +353,11 @@ def marker_rows(
         state = "crossed out" if marker.crossed_out or partner.crossed_out else "used"
         rows.append(MarkerRow(marker.name, state, error, residual, frames))
     rows += [_alone(marker, frames[1]) for marker in other.values()]
-    if pose is None or used is None:
-        return tuple(rows)
-    paired = sorted((k for k, row in enumerate(rows) if row.state == "used"), key=lambda k: rows[k].residual_mm)
-    left_out = set(paired[used:])
-    return tuple(evolve(row, state="left out") if k in left_out else row for k, row in enumerate(rows))
+    if pose is not None and used is not None:
+        paired = sorted((k for k, row in enumerate(rows) if row.state == "used"), key=lambda k: rows[k].residual_mm)
+        left_out = set(paired[used:])
+        rows = [evolve(row, state="left out") if k in left_out else row for k, row in enumerate(rows)]
+    return tuple(sorted(rows, key=lambda row: (ROW_ORDER.index(row.state), len(row.name), row.name)))
 
 
 def _alone(marker: KeptMarker, frame: str) -> MarkerRow:

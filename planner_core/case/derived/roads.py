@@ -127,7 +127,11 @@ def _markers(plan: Plan, progress: Progress) -> tuple[Marker, ...]:
     """Give the markers that the scan shows: gone over by the user, agreeing with the prosthesis, or likely."""
     kept = plan.markers.get(PATIENT_FRAME)
     if kept is not None:
-        return as_markers(kept)
+        seen_in_both = {
+            m.name for frame, markers in plan.markers.items() if frame != PATIENT_FRAME for m in markers
+        }
+        partners = [marker for marker in kept if marker.name in seen_in_both]
+        return as_markers(partners if len(partners) >= 3 else kept)
     if prosthesis_of(plan) is not None:
         sets = prosthesis_markers(plan, progress)
         if sets.found is not None:
