@@ -132,7 +132,7 @@ def run(args: argparse.Namespace) -> dict[str, Any]:
         path = args.examples / f"{FIRST_SEED + number}.npz"
         if path.exists() or (kind.split()[0] in WITHOUT and number % BARE_SHARE):
             continue
-        mouth = study_mouth(kind, FIRST_SEED + number, coarse=number % FULL_EVERY != 0)
+        mouth = study_mouth(kind, FIRST_SEED + number, coarse=number % FULL_EVERY != 5)
         np.savez(path, **example_of(mouth))
     result: dict[str, Any] = {
         "examples": len(list(args.examples.glob("*.npz"))),
