@@ -9,7 +9,7 @@ from app.tools.click_canal import ClickCanal
 from app.tools.draw_arch import DrawArch
 from planner_core.anatomy.arch_proposal import ArchProposal, propose_arch
 from planner_core.anatomy.bone import bone_surface
-from planner_core.anatomy.structures import BoneSurface, Side
+from planner_core.anatomy.structures import ArchCurve, BoneSurface, Side
 from planner_core.case import derived, edits, fingerprints
 from planner_core.case.case_file import CaseStore
 from planner_core.errors import PlannerError
@@ -65,6 +65,16 @@ class AnatomyActions(Actions):
 
         job.succeeded.connect(lambda proposal: workspace.when_free(lambda: take(proposal)))
         job.failed.connect(workspace.messages.report)
+
+    def set_midline(self) -> None:
+        """Count the stations from the place looked at: teeth are numbered and sides told from there."""
+        arch = self.plan.arch
+        if arch is None:
+            raise PlannerError("There is no arch to set the midline on.", "Draw the arch first.")
+        middle = arch.point_at(self.workspace.view.station_mm)
+        moved = ArchCurve(arch.jaw, arch.control_lps_mm, arch.up_lps, middle)
+        self.apply("Set midline", edits.set_arch, moved)
+        self.workspace.go_to_point(middle)
 
     def mark_canal(self, side: Side, diameter_mm: float | None = None) -> None:
         """Take the canal tool in hand; without a diameter the canal is followed in the scan."""

@@ -41,7 +41,13 @@ class Where(Block):
         self.propose = button(
             "Propose the arch", lambda: self.guarded(anatomy.propose_arch), main=True, name="propose-arch"
         )
-        self.fold.add(Row(self.propose, self.draw))
+        self.midline = button(
+            "Midline here",
+            lambda: self.guarded(anatomy.set_midline),
+            "Stations are counted, teeth numbered and sides told from the station looked at now",
+            name="set-midline",
+        )
+        self.fold.add(Row(self.propose, self.draw, self.midline))
         shown = Fold("How the pictures show it", name="fold-shown")
         self.fold.add(shown)
         view = self.workspace.view
@@ -93,8 +99,9 @@ class Where(Block):
         has_scan = plan.scan is not None
         self.draw.setEnabled(has_scan)
         self.propose.setEnabled(has_scan)
+        self.midline.setEnabled(plan.arch is not None)
         self.draw.setText("Draw the arch" if plan.arch is None else "Change the arch")
-        self.propose.setText("Propose the arch" if plan.arch is None else "Propose it anew")
+        self.propose.setText("Propose the arch" if plan.arch is None else "Propose anew")
         self.propose.setProperty("role", "main" if plan.arch is None else "")
         self.propose.style().polish(self.propose)
         if plan.arch is None:

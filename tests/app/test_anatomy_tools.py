@@ -268,6 +268,20 @@ def test_stations_and_slices_are_stepped_by_keys(open_plan: Callable[..., Any]) 
     assert float(view.focus_lps_mm[2]) == pytest.approx(height - 0.5)
 
 
+def test_the_midline_is_where_the_user_says(open_plan: Callable[..., Any]) -> None:
+    window = open_plan(evolve(full_plan(), fixtures={}))
+    arch = window.workspace.plan.arch
+    window.workspace.go_to_station(4.0)
+    place = arch.point_at(4.0)
+    window.commands.run("anatomy.midline")
+    after = window.workspace.plan.arch
+    assert after.station_of(place) == pytest.approx(0.0, abs=0.13)
+    assert window.workspace.view.station_mm == pytest.approx(0.0, abs=0.13)
+    assert after.control_lps_mm == pytest.approx(arch.control_lps_mm)
+    window.workspace.session.undo()
+    assert window.workspace.plan.arch is arch
+
+
 def test_a_row_of_sections_lies_evenly_along_the_arch(open_plan: Callable[..., Any], qtbot: QtBot) -> None:
     window = open_plan(evolve(full_plan(), fixtures={}), shown=True)
     workspace = window.workspace

@@ -111,7 +111,12 @@ def mark_the_arch(user: Marking) -> None:
     user.click(user.window.chain.links[Step.ANATOMY], QPoint(10, 10))
     user.push("propose-arch")
     user.wait(lambda: user.plan.arch is not None)
-    user.part("arch")
+    teeth = {tooth["iso"]: np.array(tooth["cervix_lps_mm"]) for tooth in user.truth["teeth"]}
+    user.along_to((teeth[33] + teeth[43]) / 2.0)
+    user.push("set-midline")
+    user.part("arch and midline")
+    assert user.plan.arch is not None
+    assert abs(user.plan.arch.station_of(teeth[33]) + user.plan.arch.station_of(teeth[43])) < 3.0
     course = user.plan.arch.curve_lps_mm
     off = cKDTree(course[:, :2]).query(np.array(user.truth["arch_lps_mm"])[:, :2])[0]
     assert float(np.median(off)) < 1.5
@@ -154,7 +159,7 @@ def mark_the_teeth(user: Marking) -> None:
         user.wait(lambda before=before: len(user.plan.teeth) > before)
     user.click(user.window.banner.stop, QPoint(8, 8))
     user.part("teeth")
-    assert len(user.plan.teeth) == len(user.truth["teeth"])
+    assert set(user.plan.teeth) == {str(tooth["iso"]) for tooth in user.truth["teeth"]}
     for tooth in user.plan.teeth.values():
         middle_of = tooth.surface.points_mm.mean(axis=0)
         assert float(np.linalg.norm(neck - middle_of, axis=1).min()) < 9.0

@@ -60,6 +60,14 @@ def rows(workspace: Workspace, plan: PlanActions) -> list[Command]:
     ]
     return [
         Command("anatomy.arch", "Draw or change the arch", "Plan", plan.anatomy.draw_arch, ("A",), has_scan),
+        Command(
+            "anatomy.midline",
+            "Midline at the station looked at",
+            "Plan",
+            plan.anatomy.set_midline,
+            ("M",),
+            has_arch,
+        ),
         *canals,
         Command("anatomy.teeth", "Mark teeth", "Plan", plan.marks.mark_teeth, ("T",), has_arch),
         Command("anatomy.bone", "Draw the bone surface", "Plan", plan.anatomy.make_bone, is_enabled=has_scan),
