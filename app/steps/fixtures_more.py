@@ -8,6 +8,7 @@ from app.steps.fixtures_fold import Block
 from app.steps.fixtures_hand import number_box
 from app.steps.parts import Lines, Row, button, combo, label
 from planner_core.errors import PlannerError
+from planner_core.planning.lists import KINDS, columns_of
 from planner_core.planning.screw_joint import (
     CAUTION,
     NO_LOCK_NOTE,
@@ -107,16 +108,7 @@ class PartsBlock(Block):
         )
         self.lines = Lines()
         self.add(self.lines)
-        self.add(
-            label(
-                "A list is a CSV file of one kind. Fixtures: id, label, diameter_mm, length_mm. Abutments: id,"
-                " label, angle_deg, height_mm. Sleeves: id, label, inner_diameter_mm, outer_diameter_mm,"
-                " height_mm, gap_mm, clearance_mm. Drills: list_id, list_label, step_label, diameter_mm."
-                " The manual names the columns"
-                " that may follow. A template is a DICOM Generic Implant Template.",
-                "note",
-            )
-        )
+        self.add(label(list_format(), "note"))
 
     def refresh(self) -> None:
         """Bring them up to date."""
@@ -131,3 +123,16 @@ class PartsBlock(Block):
 
     def _save(self) -> None:
         self.guarded(self.do.parts.save_template, self.panel.case.dialogs)
+
+
+def list_format() -> str:
+    """Say how an own list is written."""
+    lines = ["A list is a CSV file of one kind: comma or semicolon, sizes in mm, a header with these columns."]
+    for kind in KINDS:
+        needed, more = columns_of(kind)
+        also = f"; if wanted {', '.join(more)}" if more else ""
+        lines.append(f"{kind.capitalize()}: {', '.join(needed)}{also}.")
+    lines.append(
+        "length_mm is the true length from platform to apex. A template is a DICOM Generic Implant Template."
+    )
+    return "\n".join(lines)

@@ -48,6 +48,15 @@ _OPTIONAL = {
     "abutments": ("rotational_positions",),
 }  # fmt: skip
 
+
+def columns_of(kind: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Give the columns that a kind of list needs, and those that may follow."""
+    return _NEEDED[kind], _OPTIONAL[kind]
+
+
+KINDS = tuple(_NEEDED)
+"""The kinds of list."""
+
 _PLAUSIBLE_MM = {
     "diameter_mm": (0.5, 10.0),
     "length_mm": (3.0, 60.0),
@@ -116,7 +125,7 @@ def _table(text: str, name: str) -> tuple[str, list[tuple[int, dict[str, str]]],
     if kind is None:
         raise PlannerError(
             f"The header of {name} names no kind of list: {', '.join(header[:6])}.",
-            "Fixtures need id, label, diameter_mm, length_mm; the manual describes all four kinds.",
+            "Fixtures need id, label, diameter_mm, length_mm; the Fixtures panel names the columns of all kinds.",
         )
     unknown = set(header) - set(_NEEDED[kind]) - set(_OPTIONAL[kind]) - {""}
     if unknown:
