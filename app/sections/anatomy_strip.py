@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from PySide6.QtCore import QPointF, Qt
-from PySide6.QtGui import QPainter, QPolygonF
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QColor, QPainter, QPolygonF
 
 from app.sections import marks
 from app.sections.anatomy_paint import AIR, DRAWN, TOOTH, TOOTH_LINES
@@ -59,7 +59,9 @@ def _tooth(painter: QPainter, strip: Any, workspace: Workspace, site: str, tooth
     label = site_label(site, workspace.settings.notation)
     upper = float(along[1]) < 0
     y = max(float(xy[0, 1]) + (2 if upper else -17), 3.0)
-    write(painter, label, float(xy[0, 0]) - 16, y, 32, TOOTH, middle=True)
+    x, wide = float(xy[0, 0]), 9.0 + 6.0 * len(label)
+    painter.fillRect(QRectF(x - wide / 2, y + 1, wide, 13), QColor(7, 9, 11, 190))
+    write(painter, label, x - 16, y, 32, TOOTH, middle=True)
 
 
 def _floors(painter: QPainter, strip: Any, workspace: Workspace) -> None:

@@ -12,7 +12,8 @@ from app.steps.anatomy_parts import Chart, Fold
 from app.steps.anatomy_where import length_box
 from app.steps.parts import Facts, Row, Table, button, combo, label
 from app.words import mm
-from planner_core.anatomy.ridge import PLATE_DEPTHS_MM, WIDTH_DEPTHS_MM, Ridge
+from planner_core.anatomy.ridge import WIDTH_DEPTHS_MM, Ridge
+from planner_core.anatomy.ridge_sides import PLATE_DEPTHS_MM
 from planner_core.anatomy.ridge_table import RidgeTable
 from planner_core.anatomy.soft_tissue import PLACES
 
@@ -241,7 +242,8 @@ class Bone(Block):
             return
         values = course(tracks.table)
         shown = [(name, values, False)]
-        words = f"Not measurable at {int(np.isnan(values).sum())} of {len(values)} stations (gaps)."
+        gaps = int(np.isnan(values).sum())
+        words = f"Not measurable at {gaps} of {len(values)} stations (gaps)." if gaps else "Measured all along."
         if tracks.before_cut is not None and not name.startswith("Soft"):
             shown.insert(0, ("", course(tracks.before_cut), True))
             words += " Dashed: before the bone reduction."
@@ -283,7 +285,7 @@ class Bone(Block):
         before, after = tracks.before_cut.rows[k], tracks.table.rows[k]
         self.effect.show_facts(
             [
-                ("Here, width at 1 mm", f"{mm(before.width_mm.get(1.0))} → {mm(after.width_mm.get(1.0))} mm"),
+                ("Width at 1 mm", f"{mm(before.width_mm.get(1.0))} → {mm(after.width_mm.get(1.0))} mm"),
                 ("Height", f"{mm(before.height_mm)} → {mm(after.height_mm)} mm"),
             ]
         )

@@ -113,6 +113,7 @@ class Measured(Block):
         blocked = self.table.blockSignals(True)
         for k, found in enumerate(plan.measurements.values()):
             item = self.table.item(k, 2)
+            item.setText("listed" if found.on_sheet else "not listed")
             item.setFlags(item.flags() | Qt.ItemFlag.ItemIsUserCheckable)
             item.setCheckState(Qt.CheckState.Checked if found.on_sheet else Qt.CheckState.Unchecked)
         self.table.blockSignals(blocked)

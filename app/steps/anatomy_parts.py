@@ -142,7 +142,7 @@ class Chart(QWidget):
 
     def _y(self, box: QRectF, value: float) -> float:
         low, high = self._range()
-        return box.bottom() - (value - low) / (high - low) * (box.height() - 6)
+        return box.bottom() - (value - low) / (high - low) * (box.height() - 16)
 
     def _axes(self, painter: QPainter, box: QRectF) -> None:
         low, high = self._range()
