@@ -8,12 +8,10 @@ from typing import Protocol
 
 import numpy as np
 from attrs import field, frozen
-from numpy.typing import NDArray
-from scipy import ndimage
 
 from planner_core.anatomy.bone import Degradation
-from planner_core.anatomy.edges import STEP_MM, profiles_along
 from planner_core.anatomy.outline import Outline, bone_outline
+from planner_core.anatomy.ridge_sides import NOT_MEASURABLE, PLATE_DEPTHS_MM, concavity, plates, span_at
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw
 from planner_core.geometry.frames import FloatArray, readonly_or_none
 from planner_core.geometry.volume import Volume
@@ -23,38 +21,16 @@ WIDTH_DEPTHS_MM = (0.5, 1.0, 3.0, 5.0)
 """Depths below the crest at which the width is given, mm (0.5: Spray et al. 2000, Ann Periodontol 5:119, S; the
 others common practice, no source)."""
 
-PLATE_DEPTHS_MM = (1.0, 3.0, 5.0)
-"""Depths below the crest at which the plates are measured, mm (our choice, as the widths)."""
-
-PLATE_LEAST_VOXELS = 2.0
-"""A plate thinner than this many voxels is not measurable (FACTS: wall under 2 to 3 voxels means "not measurable",
-not "absent"; dos Santos et al. 2019, Heimes et al. 2021; S)."""
-
-PLATE_MOST_MM = 6.0
-"""A cortex is searched this deep, mm (our choice: the thickest plates of the molar region are about 4; M)."""
-
-PLATE_DIP = 0.3
-"""The plate ends where the grey value has fallen by this share of the soft-to-bone step at least (our choice)."""
-
 UNREADABLE_LEVEL = 0.5
 """Degradation of the scan (0..1) from which a border is not read (our choice: half of the scale)."""
 
 CANAL_REACH_MM = 1.0
 """A canal belongs to a station when its course passes within this of the section, mm (our choice)."""
 
-PLATE_LEAD_MM = 1.0
-"""Soft tissue in front of the plate that its profile begins with, mm (our choice: mucosa is that thick)."""
-
-THIN_PLATE_MM = 1.4
-"""Plates that look thinner than this are measured by their mass instead of their width, mm (our choice: about three
-times the blur of a usual scan)."""
-
 FLOOR_SIGMA_MM, VOXEL_SIGMA_SHARE, ROUGH_SIGMA_SHARE = 0.05, 0.12, 4.5
 """What makes the standard deviation of a border in a section: a floor (mm), a share of the voxel, and a multiple of
 the scatter of its local borders, which streaks move together (our choice: set on simulated jaws, tests/studies
 anatomy; patients differ more, and the surface of the whole bone keeps its larger one)."""
-
-NOT_MEASURABLE = "not measurable here"
 
 
 class AirSpace(Protocol):
@@ -199,8 +175,8 @@ def _measure(
     widths, width_sigma = _widths(plane, read, crest, sigma, reasons)
     border = plane[int(np.argmin(plane[:, 1]))]
     height, height_to, height_sigma = _height(outline, plane, crest, border, sign, canals, spaces, sigma, reasons)
-    cheek, tongue = _plates(volume, outline, plane, read, crest, sign, levels, reasons)
-    hollow = _concavity(plane, crest) if arch.jaw is Jaw.LOWER else None
+    cheek, tongue = plates(volume, outline, plane, read, crest, sign, levels, reasons)
+    hollow = concavity(plane, crest) if arch.jaw is Jaw.LOWER else None
 
     def lps(point: FloatArray) -> FloatArray:
         return outline.to_lps(np.asarray(point) * (1.0, sign))
@@ -267,25 +243,6 @@ def _crest(plane: FloatArray) -> FloatArray:
     return np.asarray(plane[top])
 
 
-def _crossings(plane: FloatArray, height: float) -> tuple[FloatArray, NDArray[np.intp]]:
-    """Give where the outline crosses a height: (outward positions, index of the point before), sorted."""
-    ahead = np.roll(plane, -1, axis=0)
-    hit = np.nonzero((plane[:, 1] > height) != (ahead[:, 1] > height))[0]
-    share = (height - plane[hit, 1]) / (ahead[hit, 1] - plane[hit, 1])
-    across = plane[hit, 0] + share * (ahead[hit, 0] - plane[hit, 0])
-    order = np.argsort(across)
-    return across[order], hit[order]
-
-
-def _span_at(plane: FloatArray, crest: FloatArray, depth: float) -> tuple[float, float, int, int] | None:
-    """Give the stretch of bone at a depth that lies under the crest: (inner, outer, index, index)."""
-    across, hit = _crossings(plane, float(crest[1]) - depth)
-    for k in range(0, len(across) - 1, 2):
-        if across[k] - 1.0 <= crest[0] <= across[k + 1] + 1.0:
-            return float(across[k]), float(across[k + 1]), int(hit[k]), int(hit[k + 1])
-    return None
-
-
 def _widths(
     plane: FloatArray, read: FloatArray, crest: FloatArray, sigma: float, reasons: dict[str, str]
 ) -> tuple[dict[float, float | None], dict[float, float | None]]:
@@ -293,7 +250,7 @@ def _widths(
     errors: dict[float, float | None] = {}
     for depth in WIDTH_DEPTHS_MM:
         widths[depth] = errors[depth] = None
-        span = _span_at(plane, crest, depth)
+        span = span_at(plane, crest, depth)
         if span is None:
             reasons[f"width {depth:g}"] = f"{NOT_MEASURABLE}: the ridge ends above this depth"
             continue
@@ -302,7 +259,7 @@ def _widths(
             continue
         widths[depth] = span[1] - span[0]
         # A wrong crest moves the depth: near a round crest the width changes fast with it.
-        above, below = _span_at(plane, crest, max(depth - 0.3, 0.05)), _span_at(plane, crest, depth + 0.3)
+        above, below = span_at(plane, crest, max(depth - 0.3, 0.05)), span_at(plane, crest, depth + 0.3)
         slope = 0.0
         if above is not None and below is not None:
             slope = ((below[1] - below[0]) - (above[1] - above[0])) / (depth + 0.3 - max(depth - 0.3, 0.05))
@@ -367,101 +324,3 @@ def canal_top_at(canal: Canal, outline: Outline) -> tuple[float, float] | None:
         lean = np.hypot(slant, rise)
         tops.append((float(centre + radius * lean / max(slant, 0.3)), float(max(canal.sigma_mm[k : k + 2]))))
     return max(tops)
-
-
-def _plates(
-    volume: Volume,
-    outline: Outline,
-    plane: FloatArray,
-    read: FloatArray,
-    crest: FloatArray,
-    sign: float,
-    levels: GreyLevels,
-    reasons: dict[str, str],
-) -> tuple[dict[float, float | None], dict[float, float | None]]:
-    cheek: dict[float, float | None] = dict.fromkeys(PLATE_DEPTHS_MM)
-    tongue: dict[float, float | None] = dict.fromkeys(PLATE_DEPTHS_MM)
-    least = PLATE_LEAST_VOXELS * float(np.mean(volume.spacing_mm))
-    for depth in PLATE_DEPTHS_MM:
-        span = _span_at(plane, crest, depth)
-        for name, table, end in (("tongue plate", tongue, 2), ("cheek plate", cheek, 3)):
-            key = f"{name} {depth:g}"
-            if span is None:
-                reasons[key] = f"{NOT_MEASURABLE}: the ridge ends above this depth"
-                continue
-            point = int(span[end])
-            if read[point] < 1.0:
-                reasons[key] = f"{NOT_MEASURABLE}: the scan is streaked here"
-                continue
-            thickness = _plate_at(volume, outline, plane, point, sign, levels)
-            if thickness is None:
-                reasons[key] = f"{NOT_MEASURABLE}: no marrow behind the plate"
-            elif thickness < least:
-                reasons[key] = f"{NOT_MEASURABLE}: the plate is under about two voxels ({least:.1f} mm)"
-            else:
-                table[depth] = thickness
-    return cheek, tongue
-
-
-def _plate_at(
-    volume: Volume, outline: Outline, plane: FloatArray, point: int, sign: float, levels: GreyLevels
-) -> float | None:
-    """Give the cortex's thickness along the normal at a point of the outline; None without marrow behind it."""
-    before, after = plane[point - 1], plane[(point + 1) % len(plane)]
-    slope = after - before
-    inward = np.array([-slope[1], slope[0]])
-    centre = plane.mean(axis=0)
-    inward *= np.sign(float(inward @ (centre - plane[point])) or 1.0) / max(float(np.linalg.norm(inward)), 1e-9)
-    start = outline.to_lps((plane[point] - PLATE_LEAD_MM * inward) * (1.0, sign))
-    direction = outline.to_lps((plane[point] + inward) * (1.0, sign)) - outline.to_lps(plane[point] * (1.0, sign))
-    along = np.cross(outline.up_lps, outline.outward_lps)
-    spread = np.vstack([np.outer((-0.4, 0.0, 0.4), along), np.outer((-0.4, 0.4), np.cross(along, direction))])
-    profile = profiles_along(volume, start, direction[None], PLATE_LEAD_MM + PLATE_MOST_MM, spread)[0]
-    profile = ndimage.gaussian_filter1d(profile, 0.1 / STEP_MM, mode="nearest")
-    edge = round(PLATE_LEAD_MM / STEP_MM)
-    peak = edge + int(np.argmax(profile[edge : edge + round(2.5 / STEP_MM)]))
-    step = levels.bone - levels.soft_tissue
-    floor = float(np.min(profile[peak:]))
-    if profile[peak] - floor < PLATE_DIP * step:
-        return None
-    # The marrow next to the plate, not the darkest spot of the whole bone: the first minimum that is deep enough.
-    behind = profile[peak:]
-    lowest = np.minimum.accumulate(behind)
-    turned = np.nonzero((behind - lowest > 0.15 * step) & (profile[peak] - lowest > PLATE_DIP * step))[0]
-    marrow = float(lowest[turned[0]]) if len(turned) else floor
-    level = 0.5 * (float(profile[peak]) + marrow)
-    under = np.nonzero(behind < level)[0]
-    k = peak + int(under[0])
-    width = float(STEP_MM * (k - 1 - edge + (profile[k - 1] - level) / (profile[k - 1] - profile[k])))
-    if width > THIN_PLATE_MM:
-        return width
-    # Blur widens a thin plate but keeps its mass: soft tissue, plate and marrow must add up to the profile's area.
-    outside, stop = float(np.median(profile[: edge - 4])), min(k + round(1.0 / STEP_MM), len(profile))
-    dense = max(float(profile[peak]), levels.bone)
-    area = float(profile[:stop].sum()) * STEP_MM
-    flat = outside * edge * STEP_MM + marrow * (stop - edge) * STEP_MM
-    return min(width, max(0.0, (area - flat) / max(dense - marrow, 1e-9)))
-
-
-def _concavity(plane: FloatArray, crest: FloatArray) -> tuple[float, FloatArray] | None:
-    """Give how far the tongue side is hollow under its overhang, and where it is deepest (mm, plane)."""
-    heights = np.arange(float(crest[1]) - 3.0, float(plane[:, 1].min()) + 2.0, -0.5)
-    inner = []
-    for height in heights:
-        across, _ = _crossings(plane, height)
-        inner.append(float(across[0]) if len(across) else np.nan)
-    edge = np.array(inner)
-    good = np.isfinite(edge)
-    if good.sum() < 6:
-        return None
-    edge, heights = edge[good], heights[good]
-    # The overhang is the most lingual place so far on the way down; the hollow is how far the bone recedes below
-    # it.
-    overhang = np.minimum.accumulate(edge)
-    below = np.minimum.accumulate(edge[::-1])[::-1]
-    depth = edge - np.maximum(overhang, below)
-    deepest = int(np.argmax(edge - overhang))
-    hollow = int(np.argmax(depth))
-    if edge[deepest] - overhang[deepest] < 0.5:
-        return 0.0, np.array([edge[hollow], heights[hollow]])
-    return float(edge[deepest] - overhang[deepest]), np.array([edge[deepest], heights[deepest]])

@@ -10,7 +10,8 @@ import numpy as np
 from attrs import frozen
 
 from planner_core.anatomy.bone import Degradation
-from planner_core.anatomy.ridge import PLATE_DEPTHS_MM, WIDTH_DEPTHS_MM, AirSpace, Ridge, ridge_at
+from planner_core.anatomy.ridge import WIDTH_DEPTHS_MM, AirSpace, Ridge, ridge_at
+from planner_core.anatomy.ridge_sides import PLATE_DEPTHS_MM
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal
 from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.volume import Volume

@@ -7,28 +7,35 @@ bone (watershed; Meyer 1994, Signal Process 38:113; M). The gap is deepened firs
 from __future__ import annotations
 
 import numpy as np
-from attrs import frozen
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from skimage.measure import marching_cubes
 from skimage.segmentation import watershed
 
 from planner_core.anatomy.bone import Degradation, surface_sigma_mm
-from planner_core.anatomy.marked import MarkedTooth, RootForm
+from planner_core.anatomy.marked import MarkedTooth
 from planner_core.anatomy.meshes import keep_large_pieces
+from planner_core.anatomy.root_form import root_shape
 from planner_core.anatomy.sampling import grey_at
 from planner_core.anatomy.structures import ArchCurve, Jaw
+from planner_core.anatomy.tooth_border import (
+    BORDER_OF_DENTINE,
+    BRIGHT_SHARE,
+    LEAST_SHARE,
+    border_share,
+    dark_sheets,
+    dentine_by_row,
+    in_the_gap,
+)
+from planner_core.anatomy.tooth_grid import GRID_MM, ToothBlock
 from planner_core.anatomy.tooth_sizes import ToothSize, tooth_size
 from planner_core.errors import PlannerError
 from planner_core.findings import Finding, Severity
-from planner_core.geometry.frames import FloatArray, unit
+from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.surface import Surface
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
 from planner_core.progress import Progress, silent
-
-GRID_MM = 0.3
-"""Grid on which a tooth is cut out, mm (our choice: the gap round the root is 0.15 to 0.4 mm wide)."""
 
 SIDE_MARGIN_MM = 3.5
 """How far beyond the tooth's usual size its neighbourhood reaches, mm (our choice)."""
@@ -39,52 +46,19 @@ GAP_BLUR_MM = 0.4
 GAP_WEIGHT = 6.0
 """Weight of the gap filter against the grey value itself (our choice, tests/studies anatomy)."""
 
-TOOTH_SHARE = 0.62
-"""Share of the soft-to-bone step above which a voxel can belong to a root: dentine is at least as dense as compact
-bone (2.1 against 1.9 g/cm3; M)."""
-
 DARK_SHARE = 0.2
 """Share of the soft-to-bone step below which nothing is hard tissue (our choice)."""
 
 CONTACT_SHARE = 0.6
 """Share of the soft-to-bone step above which a place counts as crown where crowns touch (our choice)."""
 
-BRIGHT_SEED_MM, BRIGHT_SHARE = 2.4, 0.85
-"""Within this of a click, what is brighter than this share of the soft-to-bone step is marked too (our choice: a
+BRIGHT_SEED_MM = 2.4
+"""Within this of a click, what is brighter than `BRIGHT_SHARE` is marked too (our choice: a
 pulp chamber is 1 to 2 mm wide to each side)."""
 
 TOP_SHARE = 2.2
 """Brighter values are cut to this share of the soft-to-bone step: enamel; a restoration must not outweigh it
 (M)."""
-
-DENTINE_MOST, BORDER_OF_DENTINE = 1.4, 0.64
-"""Dentine's share of the step at most (M), and the share of it at which a root ends: between dentine and the
-blurred gap (our choice, tests/studies anatomy)."""
-
-CORE_VOXELS = 2
-"""The dentine's own level is read this far inside the tooth, voxels (our choice: past the blur)."""
-
-DENTINE_QUANTILE = 0.7
-"""Quantile of the inside that stands for dentine (our choice: bone that was flooded too must not count)."""
-
-ROWS_MM = 1.5
-"""Smoothing of that level along the tooth, mm (our choice: streaks are a few rows high)."""
-
-TIP_SHARE = 0.88
-"""Level of the tip, where no inside is left, as a share of the dentine's (our choice: a cone against its blur)."""
-
-LEAST_SHARE = 0.5
-"""Share of the soft-to-bone step under which nothing belongs to a root (our choice: half-way)."""
-
-GAP_VOXELS = 2
-"""How far about a place the gap's floor is looked for, voxels (our choice: a gap with its blur)."""
-
-GAP_SHARE = 0.56
-"""How far from the gap's floor to the dentine the root ends (our choice, tests/studies anatomy: half-way, and a
-little more where both sides of the gap are blurred into it)."""
-
-GAP_FLOOR_MOST = 0.8
-"""A gap counts as no brighter than this share of the dentine (our choice, tests/studies anatomy)."""
 
 SEED_MM = 0.9
 """Radius of what a click marks, mm (our choice: two voxels of a usual scan)."""
@@ -94,24 +68,6 @@ STREAKED_LEVEL = 0.5
 
 LEAST_MM3 = 60.0
 """A smaller result is no tooth, mm^3 (a lower incisor is about 250; M)."""
-
-
-@frozen(eq=False)
-class ToothBlock:
-    """The neighbourhood of a tooth on a grid along (root to crown, along the arch, outwards)."""
-
-    grey: NDArray[np.float32]
-    axes: FloatArray
-    origin_lps_mm: FloatArray
-
-    def to_lps(self, index: ArrayLike) -> FloatArray:
-        """Take grid indices (n, 3) to LPS mm."""
-        return np.asarray(self.origin_lps_mm + GRID_MM * np.asarray(index, dtype=np.float64) @ self.axes)
-
-    def to_index(self, points_lps_mm: ArrayLike) -> FloatArray:
-        """Take LPS points (n, 3) to grid indices."""
-        offset = np.asarray(points_lps_mm, dtype=np.float64) - self.origin_lps_mm
-        return np.asarray(offset @ self.axes.T / GRID_MM)
 
 
 def find_tooth(
@@ -201,11 +157,11 @@ def tooth_mask(
     allowed[neck:, :left] = allowed[neck:, right + 1 :] = False
     allowed[_bite(smooth, middle, size) :] = False
     markers[~allowed] = 0
-    border = _border_share(smooth, markers)
+    border = border_share(smooth, markers)
     labels = watershed(-height, markers, mask=allowed)
-    dentine = _dentine_by_row(smooth, (labels == 1) & (smooth > border), border / BORDER_OF_DENTINE)[:, None, None]
+    dentine = dentine_by_row(smooth, (labels == 1) & (smooth > border), border / BORDER_OF_DENTINE)[:, None, None]
     bright = smooth > np.maximum(LEAST_SHARE, BORDER_OF_DENTINE * dentine)
-    mask = (labels == 1) & bright & ~_in_the_gap(smooth, labels, dentine)
+    mask = (labels == 1) & bright & ~in_the_gap(smooth, labels, dentine)
     pieces, count = ndimage.label(mask)
     if count == 0:
         return mask
@@ -232,28 +188,6 @@ def _open_dark(smooth: NDArray[np.float32]) -> NDArray[np.bool_]:
 
 def _closed_dark(smooth: NDArray[np.float32]) -> NDArray[np.bool_]:
     return np.asarray((smooth < 0.35) & ~_open_dark(smooth))
-
-
-def dark_sheets(grey: NDArray[np.float32], scale_voxels: float) -> NDArray[np.float32]:
-    """Give how much a place lies in a dark sheet: the largest eigenvalue of the Hessian, at least zero."""
-    hessian = np.empty((*grey.shape, 3, 3), np.float32)
-    for i in range(3):
-        for j in range(i, 3):
-            order = [0, 0, 0]
-            order[i] += 1
-            order[j] += 1
-            part = ndimage.gaussian_filter(grey, scale_voxels, order=order, mode="nearest", truncate=3.0)
-            hessian[..., i, j] = hessian[..., j, i] = part * scale_voxels**2
-    a, b, c = hessian[..., 0, 0], hessian[..., 1, 1], hessian[..., 2, 2]
-    d, e, f = hessian[..., 0, 1], hessian[..., 1, 2], hessian[..., 0, 2]
-    mean = (a + b + c) / 3.0
-    p = np.sqrt(((a - mean) ** 2 + (b - mean) ** 2 + (c - mean) ** 2 + 2.0 * (d * d + e * e + f * f)) / 6.0)
-    safe = np.maximum(p, 1e-9)
-    x, y, z = (a - mean) / safe, (b - mean) / safe, (c - mean) / safe
-    u, v, w = d / safe, e / safe, f / safe
-    half_det = (x * (y * z - v * v) - u * (u * z - v * w) + w * (u * v - y * w)) / 2.0
-    largest = mean + 2.0 * p * np.cos(np.arccos(np.clip(half_det, -1.0, 1.0)) / 3.0)
-    return np.asarray(np.maximum(largest, 0.0), dtype=np.float32)
 
 
 def _markers(
@@ -323,43 +257,6 @@ def _bite(smooth: NDArray[np.float32], middle: FloatArray, size: ToothSize) -> i
     return int(np.argmin(np.where(allowed, score, np.inf)))
 
 
-def _border_share(smooth: NDArray[np.float32], markers: NDArray[np.int32]) -> float:
-    """Give the level between root and gap: a share of this tooth's own dentine."""
-    own = smooth[(markers == 1) & (smooth > BRIGHT_SHARE)]
-    if len(own) < 20:
-        return TOOTH_SHARE
-    dentine = min(float(np.quantile(own, 0.3)), DENTINE_MOST)
-    return max(TOOTH_SHARE, BORDER_OF_DENTINE * dentine)
-
-
-def _dentine_by_row(smooth: NDArray[np.float32], mask: NDArray[np.bool_], usual: float) -> FloatArray:
-    """Give the level of the tooth's own dentine row by row: streaks darken or brighten stretches of a root."""
-    core = ndimage.binary_erosion(mask, iterations=CORE_VOXELS)
-    level = np.full(len(smooth), np.nan)
-    for row in range(len(smooth)):
-        own = smooth[row][core[row]]
-        if len(own) >= 8:
-            level[row] = min(float(np.quantile(own, DENTINE_QUANTILE)), DENTINE_MOST)
-    known = np.flatnonzero(np.isfinite(level))
-    if len(known) == 0:
-        return np.full(len(smooth), usual)
-    filled = np.interp(np.arange(len(smooth)), known, level[known])
-    # Towards the tip the root is as thin as the blur: its own level falls.
-    filled[: known[0]] *= TIP_SHARE
-    return np.asarray(ndimage.gaussian_filter1d(filled, ROWS_MM / GRID_MM, mode="nearest"))
-
-
-def _in_the_gap(smooth: NDArray[np.float32], labels: NDArray[np.int32], dentine: FloatArray) -> NDArray[np.bool_]:
-    """Tell what lies on the gap's side of the border: part of the way from the darkest place near to the dentine.
-
-    A blurred gap is not as dark as soft tissue, so the tooth's border there is brighter than elsewhere.
-    """
-    floor = np.minimum(ndimage.minimum_filter(smooth, size=2 * GAP_VOXELS + 1), GAP_FLOOR_MOST * dentine)
-    # The basins meet in the middle of the gap: what touches the other one is gap, however bright.
-    meeting = ndimage.binary_dilation(labels == 2) & (labels == 1)
-    return np.asarray(meeting | (smooth < GAP_SHARE * dentine + (1.0 - GAP_SHARE) * floor))
-
-
 def _as_tooth(
     volume: Volume,
     site: str,
@@ -396,68 +293,6 @@ def _surface_of(block: ToothBlock, mask: NDArray[np.bool_]) -> Surface:
     if np.linalg.det(block.axes) > 0:
         triangles = triangles[:, ::-1]
     return keep_large_pieces(Surface(points, triangles), 0.1)
-
-
-@frozen(eq=False)
-class RootShape:
-    """Long axis, ends and form of a tooth's root."""
-
-    axis: FloatArray
-    neck: FloatArray
-    tip: FloatArray
-    apex: FloatArray
-    form: RootForm
-
-
-def root_shape(block: ToothBlock, mask: NDArray[np.bool_]) -> RootShape:
-    """Measure a tooth's axis, ends and root from its mask (rows run from the root to the crown)."""
-    rows = np.flatnonzero(mask.any(axis=(1, 2)))
-    areas = mask.sum(axis=(1, 2)).astype(np.float64) * GRID_MM**2
-    centres = np.array([[row, *np.argwhere(mask[row]).mean(axis=0)] for row in rows])
-    line = block.to_lps(centres)
-    weight = areas[rows]
-    middle = np.average(line, axis=0, weights=weight)
-    _, vectors = np.linalg.eigh(np.cov((line - middle).T, aweights=weight))
-    axis = vectors[:, -1] * np.sign(float(vectors[:, -1] @ -block.axes[0]) or 1.0)
-    along = (block.to_lps(np.argwhere(mask)) - middle) @ axis
-    tip, apex = middle + axis * float(along.min()), middle + axis * float(along.max())
-    neck_row = _neck_row(areas, rows)
-    neck = block.to_lps([[neck_row, *centres[int(np.argmin(np.abs(rows - neck_row)))][1:]]])[0]
-    neck = middle + axis * float((neck - middle) @ axis)
-    root = rows[rows < neck_row]
-    if len(root) < 8:
-        return RootShape(unit(axis), neck, tip, apex, RootForm())
-    mid = int(root[len(root) // 2])
-    inside = np.argwhere(mask[mid]).astype(np.float64)
-    spread = np.linalg.eigvalsh(np.cov(inside.T) + 1e-9 * np.eye(2))
-    lower = int(root[len(root) // 4])
-    pieces, count = ndimage.label(ndimage.binary_opening(mask[lower]))
-    sizes = np.bincount(pieces.ravel())[1:] if count else np.array([1])
-    roots = int((sizes > 0.15 * sizes.sum()).sum())
-    own = line[np.isin(rows, root)]
-    half = len(own) // 2
-    low, high = _direction(own[:half]), _direction(own[half:])
-    bend = float(np.degrees(np.arccos(np.clip(abs(float(low @ high)), 0.0, 1.0))))
-    form = RootForm(float(np.sqrt(spread[0] / spread[1])), bend, max(1, roots))
-    return RootShape(unit(axis), neck, tip, apex, form)
-
-
-def _neck_row(areas: FloatArray, rows: NDArray[np.intp]) -> float:
-    """Give the row of the neck: where the section falls fastest from the crown to the root."""
-    smooth = ndimage.gaussian_filter1d(areas, 3.0)
-    top = int(rows[-1])
-    crown = rows[(rows > rows[0] + 0.35 * len(rows)) & (rows < top)]
-    if len(crown) < 6:
-        return float(np.median(rows))
-    bulge = int(crown[np.argmax(smooth[crown])])
-    below = np.arange(max(int(rows[0]) + 1, bulge - round(7.0 / GRID_MM)), bulge)
-    slope = np.gradient(smooth)[below]
-    return float(below[int(np.argmax(slope))])
-
-
-def _direction(line: FloatArray) -> FloatArray:
-    centred = line - line.mean(axis=0)
-    return np.asarray(np.linalg.svd(centred, full_matrices=False)[2][0])
 
 
 def socket_of(tooth: MarkedTooth) -> Surface:
