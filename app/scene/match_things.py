@@ -12,13 +12,20 @@ from vtkmodules.util.numpy_support import numpy_to_vtk
 from vtkmodules.vtkCommonDataModel import vtkPolyData
 
 from app.scene import things
-from app.scene.surface_map import Contours, SurfaceMap, contour_segments, distance_colours, error_colours
+from app.scene.surface_map import (
+    Contours,
+    SurfaceMap,
+    contour_segments,
+    distance_colours,
+    error_colours,
+    vertex_normals,
+)
 from planner_core.geometry.frames import AnyArray, FloatArray
 from planner_core.registration.kept import KeptMarker
 
 LINE_COLOUR, LABEL_COLOUR = "#0b1116", "#0b1116"
 IN_COLOUR, OUT_COLOUR = "#56B4E9", "#3b4148"
-REGION_LIFT_MM = 0.1
+REGION_LABEL_LIFT_MM = 5.0
 
 
 @frozen(eq=False)
@@ -41,12 +48,15 @@ def prepared_region(points: FloatArray, triangles: AnyArray, states: AnyArray, p
     for state, colour in ((0, plain), (1, IN_COLOUR), (-1, OUT_COLOUR)):
         colours[states == state] = [round(255 * share) for share in things.rgb(colour)]
     contours = []
+    normals = vertex_normals(points, np.asarray(triangles, np.int64))
     for text, inside in (("may carry the match", states > 0), ("left out", states < 0)):
         pieces, _ = contour_segments(points, np.asarray(triangles, np.int64), inside.astype(float), 0.5)
         if len(pieces):
-            spot = points[inside]
-            middle = spot[np.argmin(np.linalg.norm(spot - spot.mean(axis=0), axis=1))]
-            contours.append(Contours(0.5, pieces, middle[None], text))
+            spots = np.flatnonzero(inside)
+            away = np.linalg.norm(points[spots] - points[spots].mean(axis=0), axis=1)
+            k = int(spots[int(np.argmin(away))])
+            label = points[k] + REGION_LABEL_LIFT_MM * normals[k]
+            contours.append(Contours(0.5, pieces, label[None], text))
     return _body(points, triangles, SurfaceMap(colours, tuple(contours)))
 
 

@@ -138,6 +138,9 @@ class SceneView(QWidget):
         plan = self._workspace.plan
         if self._chosen == "surface" and not plan.surfaces:
             return "patient"
+        tool = getattr(self._gestures, "active", None)
+        if plan.surfaces and getattr(tool, "wants_own_scene", False):
+            return "surface"
         if self._chosen:
             return self._chosen
         wants_surface = self._workspace.view.step is Step.MATCH and plan.surfaces and plan.match is None

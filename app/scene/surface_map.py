@@ -100,7 +100,7 @@ def mapped(
     colours = (np.array(LIGHT) + share * (np.array(DARK) - np.array(LIGHT))).round().astype(np.uint8)
     colours[~np.isfinite(values)] = NOTHING
     even = smoothed(corners, values) if smooth else values
-    normals = _normals(points, corners)
+    normals = vertex_normals(points, corners)
     digits = 1 if all(abs(level * 10 - round(level * 10)) < 1e-6 for level in levels) else 2
     contours: list[Contours] = []
     taken = np.zeros((0, 3))
@@ -170,7 +170,8 @@ def contour_segments(
     return np.stack(ends, axis=1), which
 
 
-def _normals(points: FloatArray, corners: NDArray[np.int64]) -> FloatArray:
+def vertex_normals(points: FloatArray, corners: NDArray[np.int64]) -> FloatArray:
+    """Give the normals at the corners, weighted by area, shape (n, 3)."""
     a, b, c = (points[corners[:, k]] for k in range(3))
     weighted = np.cross(b - a, c - a)
     out = np.zeros_like(points)

@@ -23,6 +23,7 @@ class ClickBall(Tool):
     """One click."""
 
     title = "Ball of known size"
+    wants_own_scene = True
     hint = "Click the ball on the surface of the prosthesis's scan in the 3D view. Esc: not now."
 
     def __init__(self, workspace: Workspace, take: Callable[[FloatArray], None]) -> None:

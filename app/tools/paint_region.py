@@ -19,6 +19,8 @@ BRUSH_MM = 3.0
 class PaintRegion(Tool):
     """A brush on the surface scan."""
 
+    wants_own_scene = True
+    """It works on the surface scan alone, in its own frame."""
     takes_scene_drags = True
     """The 3D view hands it drags of the left button; the right button turns the view meanwhile."""
 

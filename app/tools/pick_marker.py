@@ -23,6 +23,7 @@ class PickMarker(Tool):
     """One click for each marker, in either scan, in any order: partners are found by their distances."""
 
     title = "Add markers"
+    wants_own_scene = True
     hint = "Click a marker in a section, or on the surface scan in the 3D view; in any order. Esc: done."
 
     def __init__(self, workspace: Workspace) -> None:

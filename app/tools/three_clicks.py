@@ -23,6 +23,7 @@ class ThreeClicks(Tool):
     """Three pairs, each in either order; with the third the match starts by itself."""
 
     title = "Start by three clicks"
+    wants_own_scene = True
 
     def __init__(self, workspace: Workspace, take: Callable[[Sequence[PointPair]], None]) -> None:
         super().__init__(workspace)

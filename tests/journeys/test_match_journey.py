@@ -55,7 +55,7 @@ def matched_by(user: Clinician, road: str, name: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(280)
+@pytest.mark.timeout(900)
 def test_markers_then_the_surface_then_both_in_a_streaked_mouth(clinician: Clinician) -> None:
     user = clinician
     import_scan(user)
@@ -100,7 +100,7 @@ def test_markers_then_the_surface_then_both_in_a_streaked_mouth(clinician: Clini
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(280)
+@pytest.mark.timeout(900)
 def test_a_dual_scan_brings_the_prosthesis_into_the_patient(clinician: Clinician, tmp_path: Path) -> None:
     user = clinician
     import json

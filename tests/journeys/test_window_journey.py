@@ -20,6 +20,8 @@ from app.view_state import Step, ViewKind
 
 SAMPLE = Path(__file__).resolve().parent.parent.parent / "sample_volumes" / "lower_bridge"
 LEFT = Qt.MouseButton.LeftButton
+SETTLE_S = 180.0
+"""A busy machine takes its time over the scan check."""
 MARKERS = ("M3", "M5", "M6", "M7")
 """Those that stand clear of the ceramic."""
 
@@ -50,7 +52,8 @@ class Clinician:
                 workspace.numbers.is_complete
                 and workspace.numbers.plan is workspace.plan
                 and not workspace.jobs.running
-            )
+            ),
+            SETTLE_S,
         )
 
     def ask(self, step: Step) -> Any:
