@@ -63,6 +63,8 @@ class HeightMap(QWidget):
             painter.end()
             return
         heights = self.taken.height_map_mm
+        used = np.flatnonzero(np.isfinite(heights).any(axis=0))
+        heights = heights[:, max(0, used[0] - 1) : used[-1] + 2]
         top = float(np.nanmax(heights))
         rows, columns = heights.shape
         left, width, tall = 26.0, self.width() - 34.0, self.height() - 34.0
