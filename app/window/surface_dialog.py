@@ -27,6 +27,10 @@ PICTURE_PX = 250
 
 UNIT_WORDS = {"mm": "Millimetres", "cm": "Centimetres", "inch": "Inches", "m": "Metres"}
 
+ROLES = (SurfaceRole.TEETH, SurfaceRole.PROSTHESIS)
+"""What is scanned on its own and matched to the volume; a wax-up or opposing teeth lie in another scan's frame and
+are opened where teeth are planned."""
+
 
 class SurfaceDialog(QDialog):
     """Questions on the left; the whole scan, its faulty places and one of them from near on the right."""
@@ -64,7 +68,7 @@ class SurfaceDialog(QDialog):
         rows.setSpacing(7)
         rows.addWidget(label("WHAT IT SHOWS", "heading"))
         self.role = combo("surface-role")
-        self.role.addItems([role.value.capitalize() for role in SurfaceRole])
+        self.role.addItems([role.value.capitalize() for role in ROLES])
         rows.addWidget(self.role)
         rows.addSpacing(6)
         rows.addWidget(label("UNIT OF THE FILE", "heading"))
@@ -161,4 +165,4 @@ class SurfaceDialog(QDialog):
         """What was chosen."""
         number = self.units.checkedId()
         unit = self._units[number] if 0 <= number < len(self._units) else self._question.read.unit
-        return SurfaceAnswer(unit, list(SurfaceRole)[self.role.currentIndex()], self.reduce.isChecked())
+        return SurfaceAnswer(unit, ROLES[self.role.currentIndex()], self.reduce.isChecked())

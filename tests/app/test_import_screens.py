@@ -289,8 +289,8 @@ def test_the_unit_is_asked_for_with_the_size_that_follows(surface_dialog: Surfac
     inch = surface_dialog.findChild(QRadioButton, "surface-unit-inch")
     assert "1016 x 1016" in inch.text()
     inch.click()
-    surface_dialog.role.setCurrentIndex(2)
-    assert surface_dialog.answer == SurfaceAnswer("inch", SurfaceRole.WAX_UP)
+    surface_dialog.role.setCurrentIndex(1)
+    assert surface_dialog.answer == SurfaceAnswer("inch", SurfaceRole.PROSTHESIS)
 
 
 def test_a_surface_scan_in_centimetres_comes_in_right(asking: Any, tmp_path: Path, qtbot: QtBot) -> None:
