@@ -14,7 +14,6 @@ from PySide6.QtGui import (
     QKeyEvent,
     QMouseEvent,
     QPainter,
-    QPainterPath,
     QPaintEvent,
     QRegion,
     QWheelEvent,
@@ -29,6 +28,7 @@ from app.sections.pixels import grey_image, mask_image
 from app.sections.section_paint import HATCH_BLOCK_PX, HATCH_FROM_LEVEL
 from app.sections.section_view import FOLLOW_MS
 from app.sections.strip_rows import LABELS_PX, READING_PX, ROW_PX, ROWS, StripRows, write
+from app.sections.strip_shapes import body_beside, runs_of, stroke
 from app.workspace import Workspace
 from planner_core.anatomy.strip import Strip, sample_strip
 from planner_core.anatomy.structures import Jaw
@@ -222,7 +222,7 @@ class StripView(QWidget):
             line = QColor(theme.mark if in_hand else theme.fixture)
             fill = QColor(line)
             fill.setAlpha(70)
-            outline = _bar(xy, wide)
+            outline = body_beside(xy, wide)
             painter.setPen(marks.pen(line.name(), 1.6))
             painter.setBrush(fill)
             painter.drawPath(outline)
@@ -263,25 +263,12 @@ class StripView(QWidget):
         xy, _ = self.place(f"canal:{side}", canal, canal.path_lps_mm)
         width = float(np.mean(canal.radius_mm)) * 2 / strip.pixel_mm
         colour = self._workspace.theme.canal
-        for first, last in _runs(canal.certain):
-            self._stroke(painter, xy[first:last], colour, width, 110, Qt.PenStyle.SolidLine)
-        for first, last in _runs(~canal.certain):
-            self._stroke(painter, xy[first:last], colour, 1.6, 230, Qt.PenStyle.DashLine)
-        for first, last in _runs(canal.in_ring() & canal.certain):
-            self._stroke(painter, xy[first:last], colour, width, 230, Qt.PenStyle.SolidLine)
-
-    @staticmethod
-    def _stroke(painter: QPainter, xy: Any, colour: str, width: float, alpha: int, style: Qt.PenStyle) -> None:
-        if len(xy) < 2:
-            return
-        path = QPainterPath(QPointF(*xy[0]))
-        for x, y in xy[1:].tolist():
-            path.lineTo(x, y)
-        line = marks.pen(colour, max(width, 1.5), style, alpha)
-        line.setCapStyle(Qt.PenCapStyle.FlatCap)
-        painter.setPen(line)
-        painter.setBrush(Qt.BrushStyle.NoBrush)
-        painter.drawPath(path)
+        for first, last in runs_of(canal.certain):
+            stroke(painter, xy[first:last], colour, width, 110, Qt.PenStyle.SolidLine)
+        for first, last in runs_of(~canal.certain):
+            stroke(painter, xy[first:last], colour, 1.6, 230, Qt.PenStyle.DashLine)
+        for first, last in runs_of(canal.in_ring() & canal.certain):
+            stroke(painter, xy[first:last], colour, width, 230, Qt.PenStyle.SolidLine)
 
     def _scale_bar(self, painter: QPainter, strip: Strip) -> None:
         left, top = self._origin(strip)
@@ -404,25 +391,3 @@ class StripView(QWidget):
             super().keyPressEvent(event)
         else:
             self._workspace.step_station(steps)
-
-
-def _runs(flags: Any) -> list[tuple[int, int]]:
-    """Give the stretches of true values as (first, past the last), each grown by one so that they meet."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
-    return [(int(a), min(int(b) + 1, len(flags))) for a, b in edges.reshape(-1, 2)]
-
-
-def _bar(xy: Any, width: float) -> QPainterPath:
-    """Give a body seen from its side: a bar with a round apex."""
-    a, b = xy
-    run = b - a
-    length = max(float(np.hypot(*run)), 1e-6)
-    across = np.array([-run[1], run[0]]) / length * width / 2.0
-    neck = b - run * min(width / 2.0 / length, 0.4)
-    path = QPainterPath(QPointF(*(a + across)))
-    path.lineTo(QPointF(*(neck + across)))
-    path.quadTo(QPointF(*(b + across * 0.7)), QPointF(*b))
-    path.quadTo(QPointF(*(b - across * 0.7)), QPointF(*(neck - across)))
-    path.lineTo(QPointF(*(a - across)))
-    path.closeSubpath()
-    return path

@@ -34,6 +34,13 @@ def texts(content: SheetContent) -> list[str]:
     return out.decode().split("\f")[:-1]
 
 
+def test_measurements_stand_on_the_cover_only_when_asked_for() -> None:
+    assert "Measured" not in texts(sheet())[0]
+    cover = texts(attrs.evolve(sheet(), measurements=(("ridge at 36", "8.3 mm (± 1.1)"),)))[0]
+    assert "Measured (95 % of points set by hand)" in cover
+    assert "8.3 mm (± 1.1)" in cover
+
+
 def test_a_cover_and_a_page_for_each_fixture() -> None:
     pages = texts(sheet())
     assert len(pages) == 3
