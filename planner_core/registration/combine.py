@@ -86,7 +86,8 @@ def combine_matches(first: Match, second: Match, sites_lps_mm: AnyArray | None =
         road=Road.COMBINED,
         lps_from_surface=pose,
         covariance=covariance,
-        residual_rms_mm=float(np.sqrt(np.mean(residuals**2))) if len(residuals) else 0.0,
+        # A few markers count as much as thousands of edges here; each match weighs its own residuals.
+        residual_rms_mm=float(np.sqrt((first.residual_rms_mm**2 + second.residual_rms_mm**2) / 2.0)),
         residuals_mm=residuals,
         trusted=not reasons,
         reasons=tuple(reasons),
