@@ -28,7 +28,7 @@ turn a line by a degree at most."""
 THREADS = 2
 """Threads of our own pool; the kernels hold no GIL."""
 
-VIEWS_AT_ONCE = 60
+VIEWS_AT_ONCE = 30
 """Views that are held filtered at the same time (our choice)."""
 
 Image = NDArray[np.float32]

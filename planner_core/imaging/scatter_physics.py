@@ -112,6 +112,13 @@ def prior_of(relative: Image, bodies: NDArray[np.bool_], cell_mm: float) -> Imag
     return prior.astype(np.float32)
 
 
+def _used_up(length_mm: Image, each_mm: float) -> Image:
+    """Give the share of the beam that is used up after a length, in one array."""
+    out = length_mm * np.float32(-1.0 / each_mm)
+    np.exp(out, out=out)
+    return np.subtract(np.float32(1.0), out, out=out)
+
+
 def beam_errors(cells: Cells, share: Image, progress: Progress = silent) -> BeamErrors:
     """Work out what the bodies may have added.
 
@@ -141,11 +148,11 @@ def beam_errors(cells: Cells, share: Image, progress: Progress = silent) -> Beam
     np.subtract(scan, apart, out=scan)
     scan *= np.float32(SOFT_PER_MM)
     del apart
-    taken = 1.0 - np.exp(-length / np.float32(BODY_LINE_MM))
+    taken = _used_up(length, BODY_LINE_MM)
     shadow, shadow_length = path.smear([taken, length], part_of(progress, 0.7, 0.8))
     stopped, before_tissue = path.reconstruct([taken, taken * scan], part_of(progress, 0.8, 0.9))
     del taken
-    scan *= 1.0 - np.exp(-length / np.float32(STEEP_MM))
+    scan *= _used_up(length, STEEP_MM)
     np.multiply(length, length, out=length)
     early, squared = path.reconstruct([scan, length], part_of(progress, 0.9, 1.0))
     return BeamErrors(added, shadow, shadow_length, (stopped, early, before_tissue, squared))
