@@ -44,6 +44,10 @@ SOLID_MM, SOLID_SHARE = 4.0, 0.78
 """A mask that grows beyond its area over this share when gaps of twice 4 mm are bridged is an open ring (our
 choice: a lingual hollow of 3 mm adds about a tenth)."""
 
+LEAST_THICKNESS_MM, THIN_FROM_MM = 4.0, 12.0
+"""A lower jaw higher than the second that is thinner than the first on the average is one plate of it only, mm (our
+choice: thin jaws are 5 to 6 mm wide; M)."""
+
 LEAST_AREA_MM2 = 25.0
 """Smaller pieces are no jaw (our choice)."""
 
@@ -134,7 +138,7 @@ def bone_outline(volume: Volume, arch: ArchCurve, station_mm: float, levels: Gre
         if tried is None:
             continue
         mask = tried if mask is None else mask
-        if _is_solid(tried):
+        if _is_solid(tried, arch.jaw):
             mask, solid = tried, True
             break
     if mask is None:
@@ -199,8 +203,11 @@ def _jaw_mask(
     return np.asarray(filled)
 
 
-def _is_solid(mask: NDArray[np.bool_]) -> bool:
+def _is_solid(mask: NDArray[np.bool_], jaw: Jaw) -> bool:
     """Tell whether the mask is a filled bone and not a cortex that opens into the marrow."""
+    high = np.count_nonzero(mask.any(axis=1)) * PIXEL_MM
+    if jaw is Jaw.LOWER and high > THIN_FROM_MM and mask.sum() * PIXEL_MM**2 < LEAST_THICKNESS_MM * high:
+        return False
     radius = SOLID_MM / PIXEL_MM
     padded = np.pad(mask, round(radius) + 2)
     outside = ndimage.distance_transform_edt(~padded) > radius
