@@ -293,9 +293,6 @@ def _where_clicked(click_mm: AnyArray, name: str) -> KeptMarker:
     )
 
 
-ROW_ORDER = ("used", "left out", "no partner", "crossed out")
-
-
 @frozen
 class MarkerRow:
     """One marker as a list shows it.
@@ -357,7 +354,8 @@ def marker_rows(
         paired = sorted((k for k, row in enumerate(rows) if row.state == "used"), key=lambda k: rows[k].residual_mm)
         left_out = set(paired[used:])
         rows = [evolve(row, state="left out") if k in left_out else row for k, row in enumerate(rows)]
-    return tuple(sorted(rows, key=lambda row: (ROW_ORDER.index(row.state), len(row.name), row.name)))
+    # Those seen in both scans first; a row stays where it is when it is crossed out.
+    return tuple(sorted(rows, key=lambda row: (len(row.frames) == 1, len(row.name), row.name)))
 
 
 def _alone(marker: KeptMarker, frame: str) -> MarkerRow:

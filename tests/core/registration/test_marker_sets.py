@@ -106,9 +106,9 @@ def test_the_pair_farthest_apart_is_the_one_left_out() -> None:
     own = tuple(evolve(m, name=f"M{5 - k}") for k, m in enumerate(moving))
     rows = marker_rows(named, own, ("scan", "surface"), POSE, 5)
     assert [row.name for row in rows if row.state == "left out"] == ["M0"]
-    assert [row.name for row in rows] == ["M1", "M2", "M3", "M4", "M5", "M0"], "those in use come first"
-    assert rows[-1].residual_mm == pytest.approx(0.9)
-    assert rows[0].error_mm == pytest.approx(np.hypot(0.1, 0.1))
+    assert [row.name for row in rows] == [f"M{k}" for k in range(6)]
+    assert rows[0].residual_mm == pytest.approx(0.9)
+    assert rows[1].error_mm == pytest.approx(np.hypot(0.1, 0.1))
 
 
 def test_a_click_without_a_ball_stays_where_it_was() -> None:
