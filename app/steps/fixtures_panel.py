@@ -76,6 +76,11 @@ class FixturesPanel(StepPanel):
         for block in self.blocks:
             block.refresh()
 
+    def _maybe_refresh(self, *what: object) -> None:
+        """While something is dragged its numbers follow at once and bring the panel along: once is enough."""
+        if not (what and getattr(what[0], "preview", False)):
+            super()._maybe_refresh()
+
     def _on_choose(self, row: int, _column: int) -> None:
         sites = list(self.workspace.plan.fixtures)
         if 0 <= row < len(sites):

@@ -26,7 +26,7 @@ from planner_core.planning.papilla import Between, Papilla, papilla
 from planner_core.planning.plates import Plate, crest_depth_mm, depth_under_margin_mm, plates
 from planner_core.planning.rays import hits_mm, near_part
 
-NEAR_MM, KEEP_WITHIN_MM = 32.0, 6.0
+NEAR_MM, KEEP_WITHIN_MM = 22.0, 4.0
 """Bone this near to a fixture is kept at hand, until its middle has moved by the second number, mm (our choice)."""
 
 
