@@ -83,9 +83,7 @@ class HandBlock(Block):
         self.lock.clicked.connect(self._on_lock)
         self.add(Row(label("Turn about", "note", wrap=False), self.pivot, self.lock, stretch=1))
         self.other = combo("parallel-to")
-        self.parallel = button(
-            "Turn", self._parallel, "Turn it parallel to the chosen fixture", name="parallel"
-        )
+        self.parallel = button("Turn", self._parallel, "Turn it parallel to the chosen fixture", name="parallel")
         self.add(Row(label("Parallel to", "note", wrap=False), self.other, self.parallel, stretch=1))
         self.copy_site = combo("copy-site")
         self.copy = button("Copy", self._copy, "The same fixture at the chosen site, parallel", name="copy-fixture")

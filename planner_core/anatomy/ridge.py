@@ -27,10 +27,14 @@ UNREADABLE_LEVEL = 0.5
 CANAL_REACH_MM = 1.0
 """A canal belongs to a station when its course passes within this of the section, mm (our choice)."""
 
-FLOOR_SIGMA_MM, VOXEL_SIGMA_SHARE, ROUGH_SIGMA_SHARE = 0.05, 0.12, 4.5
+FLOOR_SIGMA_MM, VOXEL_SIGMA_SHARE, ROUGH_SIGMA_SHARE = 0.15, 0.12, 4.5
 """What makes the standard deviation of a border in a section: a floor (mm), a share of the voxel, and a multiple of
 the scatter of its local borders, which streaks move together (our choice: set on simulated jaws, tests/studies
 anatomy; patients differ more, and the surface of the whole bone keeps its larger one)."""
+
+NOTCH_STEP_MM, NOTCH_FALL, NOTCH_DEPTH_MM = 0.5, 2.0, 6.0
+"""A ridge that narrows by more than this many mm per mm of depth, looked at in these steps down to this depth, is
+an outline that lost its way among streaks (our choice: an undercut of 45 degrees on both sides narrows as fast)."""
 
 
 class AirSpace(Protocol):
@@ -246,10 +250,13 @@ def _crest(plane: FloatArray) -> FloatArray:
 def _widths(
     plane: FloatArray, read: FloatArray, crest: FloatArray, sigma: float, reasons: dict[str, str]
 ) -> tuple[dict[float, float | None], dict[float, float | None]]:
-    widths: dict[float, float | None] = {}
-    errors: dict[float, float | None] = {}
+    widths: dict[float, float | None] = dict.fromkeys(WIDTH_DEPTHS_MM)
+    errors: dict[float, float | None] = dict.fromkeys(WIDTH_DEPTHS_MM)
+    if _notched(plane, crest):
+        text = f"{NOT_MEASURABLE}: the outline found here is notched as no bone is; look at the section"
+        reasons.update({f"width {depth:g}": text for depth in WIDTH_DEPTHS_MM})
+        return widths, errors
     for depth in WIDTH_DEPTHS_MM:
-        widths[depth] = errors[depth] = None
         span = span_at(plane, crest, depth)
         if span is None:
             reasons[f"width {depth:g}"] = f"{NOT_MEASURABLE}: the ridge ends above this depth"
@@ -265,6 +272,14 @@ def _widths(
             slope = ((below[1] - below[0]) - (above[1] - above[0])) / (depth + 0.3 - max(depth - 0.3, 0.05))
         errors[depth] = float(np.sqrt(2.0 * sigma**2 + (slope * sigma) ** 2))
     return widths, errors
+
+
+def _notched(plane: FloatArray, crest: FloatArray) -> bool:
+    """Tell whether the outline narrows below the crest faster than a ridge does."""
+    depths = np.arange(NOTCH_STEP_MM, NOTCH_DEPTH_MM, NOTCH_STEP_MM)
+    spans = [span_at(plane, crest, float(depth)) for depth in depths]
+    widths = np.array([np.nan if span is None else span[1] - span[0] for span in spans])
+    return bool((np.diff(widths) < -NOTCH_FALL * NOTCH_STEP_MM).any())
 
 
 def _height(

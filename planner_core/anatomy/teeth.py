@@ -7,6 +7,7 @@ bone (watershed; Meyer 1994, Signal Process 38:113; M). The gap is deepened firs
 from __future__ import annotations
 
 import numpy as np
+from attrs import evolve
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from skimage.measure import marching_cubes
@@ -69,6 +70,13 @@ STREAKED_LEVEL = 0.5
 LEAST_MM3 = 60.0
 """A smaller result is no tooth, mm^3 (a lower incisor is about 250; M)."""
 
+USUAL_FILL = 0.4
+"""Share of the box of its usual size that a tooth fills (our choice: about 280 mm^3 of a lower first incisor)."""
+
+LEAST_OF_USUAL, MOST_OF_USUAL, LONGEST_OF_USUAL = 0.5, 1.6, 1.3
+"""A result outside these shares of the usual volume and length is doubted (our choice: of 82 simulated teeth those
+outside had the wrong thing in hand or lost to their neighbour)."""
+
 
 def find_tooth(
     volume: Volume,
@@ -112,7 +120,24 @@ def find_tooth(
     if mask.sum() * GRID_MM**3 < LEAST_MM3:
         raise PlannerError(f"No tooth was found at the click for {site}.", "Click in the middle of its neck.")
     progress(0.8, f"Finding tooth {site}")
-    return _as_tooth(volume, site, block, mask, plus, minus, levels, degradation)
+    tooth = _as_tooth(volume, site, block, mask, plus, minus, levels, degradation)
+    doubt = size_doubt(site, mask, size)
+    return tooth if doubt is None else evolve(tooth, findings=(*tooth.findings, doubt))
+
+
+def size_doubt(site: str, mask: NDArray[np.bool_], size: ToothSize) -> Finding | None:
+    """Say so where what was found is too small, too large or too long for this tooth."""
+    usual = USUAL_FILL * size.width_mm * size.depth_mm * (size.crown_mm + size.root_mm)
+    share = float(mask.sum()) * GRID_MM**3 / usual
+    rows = np.flatnonzero(mask.any(axis=(1, 2)))
+    length = float(np.ptp(rows)) * GRID_MM / (size.crown_mm + size.root_mm) if len(rows) else 0.0
+    if LEAST_OF_USUAL <= share <= MOST_OF_USUAL and length <= LONGEST_OF_USUAL:
+        return None
+    text = (
+        f"What was found at {site} has {share:.1f} of the usual volume and {length:.1f} of the usual length of "
+        "this tooth: it may not be the tooth. Look at it, and add clicks on what is missing or wrong."
+    )
+    return Finding(Severity.WARNING, "tooth-size-doubtful", text, site)
 
 
 def tooth_block(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
@@ -13,9 +15,10 @@ from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D
 from planner_core.anatomy.bone import bone_surface
 from planner_core.anatomy.canal import canal_from_clicks
 from planner_core.anatomy.meshes import enclosed_mm3
-from planner_core.anatomy.ridge import ridge_at
+from planner_core.anatomy.ridge import _notched, ridge_at
 from planner_core.anatomy.structures import Side
 from planner_core.errors import Cancelled, PlannerError
+from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.volume import Volume
 from tests.core.anatomy.phantom_shapes import LEVELS, jaw_bar, shell
 
@@ -151,3 +154,19 @@ def test_outside_the_bone_nothing_is_measured() -> None:
     assert ridge.crest_lps_mm is None
     assert all(width is None for width in ridge.width_mm.values())
     assert ridge.reasons["crest"].startswith("not measurable here")
+
+
+def test_an_outline_that_lost_its_way_gives_no_width() -> None:
+    """A ridge of 8 mm whose outline jumps to 3 mm is refused, one that narrows as an undercut does is not."""
+
+    def outline(half_mm: Callable[[float], float]) -> FloatArray:
+        depths = np.linspace(0.0, 20.0, 400)
+        halves = np.array([half_mm(float(depth)) for depth in depths])
+        right, left = np.column_stack([halves, -depths]), np.column_stack([-halves, -depths])
+        return np.concatenate([right, left[::-1]])
+
+    undercut = outline(lambda depth: min(2.0 + 4.0 * depth, 4.0 - 0.25 * max(depth - 1.0, 0.0)))
+    jump = outline(lambda depth: 4.0 if depth < 2.0 else 1.5)
+    crest = np.array([0.0, 0.0])
+    assert not _notched(undercut, crest)
+    assert _notched(jump, crest)
