@@ -212,7 +212,7 @@ class Feed(QObject):
         job.failed.connect(workspace.messages.report)
 
     def _take_tracks(self, tracks: Tracks) -> None:
-        *others, cut, match, check = self._tracks_inputs
+        *others, cut, _match, check = self._tracks_inputs
         if cut is None:
             self._uncut = ((*others, check), tracks.table)
         elif _same(self._uncut[0], (*others, check)):
