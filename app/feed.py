@@ -8,6 +8,7 @@ import numpy as np
 from attrs import evolve
 from PySide6.QtCore import QObject, QTimer
 
+from app.calm import Calm
 from app.numbers import Numbers, Tracks
 from app.workspace import Workspace
 from planner_core.anatomy.marked import CavityKind
@@ -95,6 +96,7 @@ class Feed(QObject):
         self._settle.setSingleShot(True)
         self._settle.setInterval(SETTLE_MS)
         self._settle.timeout.connect(self.compute)
+        self._around = Calm(self._follow_around, self)
         self._tracks_inputs: tuple[Any, ...] = ()
         self._prepared: tuple[Any, ...] = ()
         self._failed_check: Any = None
@@ -107,6 +109,7 @@ class Feed(QObject):
     def stop(self) -> None:
         """Compute nothing more."""
         self._settle.stop()
+        self._around.stop()
 
     def _on_opened(self) -> None:
         self._tracks, self._tracks_inputs, self._failed_check = None, (), None
@@ -127,11 +130,17 @@ class Feed(QObject):
         if not plan.fixtures or not _same(self._prepared, _ledger_inputs(plan)):
             return
         rows = derived.live_ledger_of(plan).rows(plan.fixtures)
-        beside = derived.live_surroundings_of(plan).of(plan.fixtures)
         budgets = derived.budgets_of(plan)
-        self._workspace.set_numbers(
-            evolve(before, plan=plan, rows=rows, beside=beside, budgets=budgets, is_complete=False)
-        )
+        self._workspace.set_numbers(evolve(before, plan=plan, rows=rows, budgets=budgets, is_complete=False))
+        self._around.ask()
+
+    def _follow_around(self) -> None:
+        """Measure plates, crest and papillae of the gesture as it stands; they take longer than a step of it."""
+        workspace = self._workspace
+        if not workspace.is_open or workspace.numbers.is_complete or workspace.numbers.plan is not workspace.plan:
+            return
+        beside = derived.live_surroundings_of(workspace.plan).of(workspace.plan.fixtures)
+        workspace.set_numbers(evolve(workspace.numbers, beside=beside))
 
     def compute(self) -> None:
         """Start the jobs for the plan as it stands."""

@@ -101,6 +101,11 @@ class Workspace(QObject):
         else:
             self._do(work)
 
+    @property
+    def in_gesture(self) -> bool:
+        """Tell whether the pointer is dragging something."""
+        return self._gestures
+
     def gesture(self, began: bool) -> None:
         """Say that a gesture of the pointer began or ended."""
         self._gestures = began

@@ -8,6 +8,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QScrollArea, QStackedWidget, QVBoxLayout, QWidget
 
+from app.calm import Calm
 from app.case_actions import CaseActions
 from app.plan_actions import PlanActions
 from app.steps.parts import Section, label
@@ -41,6 +42,7 @@ class StepPanel(QWidget):
         self.build()
         self._rows.addStretch(1)
         signals = workspace.signals
+        self._calm = Calm(self._refresh_if_seen, self)
         for signal in (signals.opened, signals.changed, workspace.numbers_changed, workspace.view.selected):
             signal.connect(self._maybe_refresh)
         workspace.settings_changed.connect(self._maybe_refresh)
@@ -66,6 +68,15 @@ class StepPanel(QWidget):
         self.refresh()
 
     def _maybe_refresh(self, *_: object) -> None:
+        if not self.isVisible():
+            return
+        if self.workspace.in_gesture:
+            self._calm.ask()
+        else:
+            self._calm.stop()
+            self.refresh()
+
+    def _refresh_if_seen(self) -> None:
         if self.isVisible():
             self.refresh()
 

@@ -61,8 +61,11 @@ class SectionFrame:
     width_mm: float = 60.0
     height_mm: float = 60.0
     pixel_mm: float = 0.2
+    normal_lps: FloatArray = field(init=False, repr=False)
+    """Unit vector into the picture (right x down), shape (3,); asked for hundreds of times per picture."""
 
     def __attrs_post_init__(self) -> None:
+        object.__setattr__(self, "normal_lps", readonly(np.cross(self.right_lps, self.down_lps)))
         if abs(float(self.right_lps @ self.down_lps)) > 1e-6:
             raise PlannerError("The two directions of a section must be perpendicular.", "")
         sizes = (self.width_mm, self.height_mm, self.pixel_mm)
@@ -77,11 +80,6 @@ class SectionFrame:
     def shape(self) -> tuple[int, int]:
         """Rows and columns of the picture."""
         return max(1, round(self.height_mm / self.pixel_mm)), max(1, round(self.width_mm / self.pixel_mm))
-
-    @property
-    def normal_lps(self) -> FloatArray:
-        """Unit vector into the picture (right x down), shape (3,)."""
-        return np.asarray(np.cross(self.right_lps, self.down_lps))
 
     def to_lps(self, pixels: ArrayLike) -> FloatArray:
         """Take (row, column) pixel centres of shape (2,) or (n, 2) to LPS mm."""
