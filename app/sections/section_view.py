@@ -35,8 +35,9 @@ LEAN_PER_PIXEL_DEG, LEAN_STEP_DEG = 0.4, 2.0
 """A section is leaned by hand by this much for each pixel of dragging, each key (our choice)."""
 CLICK_PX = 4
 """A press that moves less than this is a click (our choice)."""
-FOLLOW_MS = 80
-"""While something is dragged in one view the others follow at most this often, ms (our choice)."""
+FOLLOW_MS, FOLLOW_APART_MS = 120, 40
+"""A view comes so much after the one in which something is dragged, the next so much later again: drawn together
+they would hold up the pointer (our choice: seven pictures a second are still seen to move)."""
 
 
 class SectionView(QWidget):
@@ -70,7 +71,7 @@ class SectionView(QWidget):
         self.setToolTip("")
         self._later = QTimer(self)
         self._later.setSingleShot(True)
-        self._later.setInterval(FOLLOW_MS)
+        self._later.setInterval(FOLLOW_MS + FOLLOW_APART_MS * list(ViewKind).index(kind))
         self._later.timeout.connect(self._look_again)
         view = workspace.view
         for signal in (view.moved, view.selected, view.restyled, workspace.signals.opened):
