@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
@@ -15,6 +16,7 @@ from app._setup_error import SetupError
 
 ROOT = Path(__file__).resolve().parent.parent
 REPORT = "PLUMBLINE_CODE_CHECKS"  # what conftest.py repeats under the tests, where it is seen
+NO_TESTS = 5  # pytest's exit code for an empty selection
 LAYERS = "from importlinter.cli import lint_imports_command; lint_imports_command(['--no-logo', '--no-cache'])"
 CHECKS = {
     "ruff check": ["-m", "ruff", "check", "."],
@@ -36,11 +38,34 @@ def main(argv: list[str]) -> int:
     os.environ[REPORT] = ", ".join(failed)
     own = os.environ.get("PLUMBLINE_TEST_DISPLAY") == "own" or not sys.platform.startswith("linux")
     with nullcontext() if own else _display.virtual_display():
-        code = subprocess.call([sys.executable, "-m", "pytest", *arguments])
-    if code < 0:
-        print(f"pytest was ended by signal {-code}.")
-        return 128 - code
-    return code or (1 if failed else 0)
+        codes = run_tests(arguments)
+    for code in codes:
+        if code < 0:
+            print(f"pytest was ended by signal {-code}.")
+            return 128 - code
+    return max(codes) or (1 if failed else 0)
+
+
+def run_tests(arguments: list[str]) -> list[int]:
+    """Run pytest; all of it in two processes, one for each core, the one with the windows as it goes."""
+    if any((ROOT / word.split("::")[0]).exists() for word in arguments if not word.startswith("-")):
+        return [subprocess.call([sys.executable, "-m", "pytest", *arguments])]
+    with_windows = [f"tests/{name}" for name in ("app", "journeys") if (ROOT / "tests" / name).is_dir()]
+    others = [f"--ignore={name}" for name in with_windows]
+    with tempfile.TemporaryFile() as kept:
+        command = [sys.executable, "-m", "pytest", *arguments, *others]
+        beside = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=kept, stderr=subprocess.STDOUT)
+        codes = []
+        try:
+            if with_windows:
+                codes.append(subprocess.call([sys.executable, "-m", "pytest", *arguments, *with_windows]))
+            codes.append(beside.wait())
+        finally:
+            beside.kill()
+            kept.seek(0)
+            print(kept.read().decode(errors="replace"), flush=True)
+    # Where a selection leaves one of the two without tests the other one counts.
+    return [code for code in codes if code != NO_TESTS] or [NO_TESTS]
 
 
 def keep_caches_in(folder: Path) -> None:

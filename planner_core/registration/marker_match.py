@@ -135,7 +135,20 @@ def match_markers(
             result, found, volume, degradation, sticker_shift_mm, source, sites_lps_mm, confirmed
         )
     progress(1.0, "")
-    return result
+    return _only_if_sure(result)
+
+
+def _only_if_sure(result: MarkerMatch) -> MarkerMatch:
+    """Take back the trust of a match that stands on what may be cusps: three pairs must surely be markers."""
+    sure = sum(min(result.moving[i].quality, result.fixed[j].quality) >= SURE_QUALITY for i, j in result.pairs)
+    if sure >= 3 or not result.match.trusted:
+        return result
+    reason = (
+        f"Only {sure} of the {len(result.pairs)} pairs are surely markers in both scans; the others may be cusps. "
+        "Click three markers, or match by the surface."
+    )
+    match = evolve(result.match, trusted=False, reasons=(*result.match.reasons, reason))
+    return evolve(result, match=match)
 
 
 def _looked_again(

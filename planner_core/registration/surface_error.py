@@ -135,6 +135,9 @@ def surface_covariance(fit: SurfaceFit) -> tuple[PoseCovariance, Correlation, fl
     covariance = (covariance + covariance.T) / 2.0 * SEEN_FACTOR**2
     typical = float(np.median(spread)) ** 2
     observations = 3.0 * typical / max(1e-12, float(np.trace(covariance[3:, 3:])))
+    # A surface that holds some direction not at all leaves rounding there that is larger than what it knows.
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2.0)
+    covariance = (vectors * np.maximum(values, 0.0)) @ vectors.T
     return PoseCovariance(covariance + unseen_covariance(streak_level(fit)), about), correlation, observations
 
 
