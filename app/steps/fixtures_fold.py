@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QFrame, QPushButton, QVBoxLayout, QWidget
 
+from app.steps.panel_block import OfPanel
 from app.theme import GAP_PX
-from app.workspace import Workspace
-from planner_core.case.plan import Plan
 
 if TYPE_CHECKING:
     from app.steps.panel import StepPanel
@@ -63,7 +62,7 @@ class Fold(QFrame):
         self.head.setAccessibleName(self._title)
 
 
-class Block(Fold):
+class Block(Fold, OfPanel):
     """A fold that shows part of the plan and acts on it through its panel."""
 
     def __init__(self, panel: StepPanel, title: str, name: str, is_open: bool = False) -> None:
@@ -71,31 +70,6 @@ class Block(Fold):
         self.panel = panel
         self.build()
 
-    def build(self) -> None:
-        """Make the widgets."""
-
-    def refresh(self) -> None:
-        """Bring them up to date."""
-
     def opened(self) -> None:
         """Bring the contents up to date after opening or closing."""
         self.refresh()
-
-    @property
-    def workspace(self) -> Workspace:
-        """The open case and what goes with it."""
-        return self.panel.workspace
-
-    @property
-    def plan(self) -> Plan:
-        """The plan."""
-        return self.panel.workspace.plan
-
-    @property
-    def do(self) -> Any:
-        """What can be done to the plan."""
-        return self.panel.actions_
-
-    def guarded(self, work: Any, *args: Any, **kwargs: Any) -> None:
-        """Run what a button asks for; failures are worded by the messages."""
-        self.panel.guarded(lambda: work(*args, **kwargs))

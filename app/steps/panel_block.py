@@ -12,13 +12,10 @@ if TYPE_CHECKING:
     from app.steps.panel import StepPanel
 
 
-class PanelBlock(Section):
-    """A titled block."""
+class OfPanel:
+    """What a block of a panel reaches through it; mixed into whatever kind of titled widget the block is."""
 
-    def __init__(self, panel: StepPanel, title: str) -> None:
-        super().__init__(title)
-        self.panel = panel
-        self.build()
+    panel: StepPanel
 
     def build(self) -> None:
         """Make the widgets."""
@@ -41,6 +38,15 @@ class PanelBlock(Section):
         """What can be done to the plan."""
         return self.panel.actions_
 
-    def guarded(self, work: Any, *args: Any) -> None:
+    def guarded(self, work: Any, *args: Any, **kwargs: Any) -> None:
         """Run what a button asks for; failures are worded by the messages."""
-        self.panel.guarded(work, *args)
+        self.panel.guarded(lambda: work(*args, **kwargs))
+
+
+class PanelBlock(Section, OfPanel):
+    """A titled block."""
+
+    def __init__(self, panel: StepPanel, title: str) -> None:
+        super().__init__(title)
+        self.panel = panel
+        self.build()
