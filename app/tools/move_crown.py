@@ -8,21 +8,19 @@ import numpy as np
 
 from app.picks import Pick
 from app.tools.move_fixture import MoveFixture
-from app.tools.tool import Tool
+from app.tools.tool import StepTool, Tool
 from app.view_state import Step as Question
 from app.workspace import Workspace
 from planner_core.case import edits
-from planner_core.case.session import Step
 from planner_core.geometry.frames import FloatArray
 from planner_core.planning.crowns import PlannedTooth
 
 
-class MoveCrown(Tool):
+class MoveCrown(StepTool):
     """Press on a planned tooth to take it in hand; drag it to move it, with Shift to turn it."""
 
     def __init__(self, workspace: Workspace) -> None:
         super().__init__(workspace)
-        self._step: Step | None = None
         self._start: PlannedTooth | None = None
         self._from: FloatArray = np.zeros(3)
         self._turns = False
@@ -54,18 +52,6 @@ class MoveCrown(Tool):
         before, after = (v - pivot - normal * float((v - pivot) @ normal) for v in (self._from, pick.point_mm))
         angle = np.arctan2(float(np.cross(before, after) @ normal), float(before @ after))
         return self._start.turned(normal, float(np.degrees(angle)))
-
-    def release(self, pick: Pick) -> None:
-        """Make the movement one step."""
-        step, self._step = self._step, None
-        if step is not None:
-            step.commit()
-
-    def revert(self) -> None:
-        """Put the tooth back."""
-        step, self._step = self._step, None
-        if step is not None and step.is_open:
-            step.revert()
 
     def hover(self, pick: Pick) -> str:
         """Tell whether a tooth stands under the pointer."""

@@ -8,17 +8,16 @@ import numpy as np
 
 from app.picks import Pick
 from app.sections import marks
-from app.tools.tool import Tool
+from app.tools.tool import StepTool
 from app.words import site_label
 from app.workspace import Workspace
 from planner_core.case import edits
-from planner_core.case.session import Step
 from planner_core.geometry.frames import FloatArray
 from planner_core.planning.fixture import FixturePose, PlacedFixture
 from planner_core.planning.handling import HANDLE_UP_MM
 
 
-class MoveFixture(Tool):
+class MoveFixture(StepTool):
     """Press on a fixture to take it in hand; drag its body to move it, a handle to turn it.
 
     The handle at the apex turns it about its entry, the one over the platform about its apex; with the key for
@@ -27,7 +26,6 @@ class MoveFixture(Tool):
 
     def __init__(self, workspace: Workspace) -> None:
         super().__init__(workspace)
-        self._step: Step | None = None
         self._site = ""
         self._mode = ""
         self._start: FixturePose | None = None
@@ -79,18 +77,6 @@ class MoveFixture(Tool):
         before, after = (v - normal * float(v @ normal) for v in (before, after))
         angle = np.arctan2(float(np.cross(before, after) @ normal), float(before @ after))
         return self._start.turned(normal, float(np.degrees(angle)), pivot)
-
-    def release(self, pick: Pick) -> None:
-        """Make the movement one step."""
-        step, self._step = self._step, None
-        if step is not None:
-            step.commit()
-
-    def revert(self) -> None:
-        """Put the fixture back."""
-        step, self._step = self._step, None
-        if step is not None and step.is_open:
-            step.revert()
 
     def hover(self, pick: Pick) -> str:
         """Tell over which part of a fixture the pointer stands."""

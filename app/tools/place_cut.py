@@ -9,15 +9,14 @@ from attrs import evolve
 
 from app.picks import Pick
 from app.sections import marks
-from app.tools.tool import Tool
+from app.tools.tool import StepTool
 from app.workspace import Workspace
 from planner_core.anatomy.marked import BoneCut
 from planner_core.case import edits
-from planner_core.case.session import Step
 from planner_core.geometry.frames import FloatArray, rotation_about, unit
 
 
-class PlaceCut(Tool):
+class PlaceCut(StepTool):
     """Drag the line to move the plane along its normal; with Shift to lean it about its middle."""
 
     title = "Place the bone reduction"
@@ -27,7 +26,6 @@ class PlaceCut(Tool):
 
     def __init__(self, workspace: Workspace) -> None:
         super().__init__(workspace)
-        self._step: Step | None = None
         self._start: BoneCut | None = None
         self._from: FloatArray = np.zeros(3)
         self._leans = False
@@ -65,16 +63,10 @@ class PlaceCut(Tool):
         return BoneCut(pivot, unit(rotation_about(axis, angle) @ self._start.normal_lps))
 
     def release(self, pick: Pick) -> None:
-        """Make it one step."""
-        step, self._step = self._step, None
-        if step is not None and step.is_open:
-            step.commit()
-
-    def revert(self) -> None:
-        """Leave the plane where it was."""
-        step, self._step = self._step, None
-        if step is not None and step.is_open:
-            step.revert()
+        """Make it one step, unless it was ended from elsewhere."""
+        if self._step is not None and not self._step.is_open:
+            self._step = None
+        super().release(pick)
 
     def hover(self, pick: Pick) -> str:
         """Show what a press would do."""

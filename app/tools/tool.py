@@ -9,6 +9,7 @@ from PySide6.QtCore import QObject, Signal
 
 from app.picks import Pick
 from app.workspace import Workspace
+from planner_core.case.session import Step
 
 
 class Tool:
@@ -57,6 +58,26 @@ class Tool:
 
     def back(self) -> None:
         """Take the last click back."""
+
+
+class StepTool(Tool):
+    """A tool whose gesture is one step of the session: shown while it lasts, kept at its end or taken back."""
+
+    def __init__(self, workspace: Workspace) -> None:
+        super().__init__(workspace)
+        self._step: Step | None = None
+
+    def release(self, pick: Pick) -> None:
+        """Make the gesture one step."""
+        step, self._step = self._step, None
+        if step is not None:
+            step.commit()
+
+    def revert(self) -> None:
+        """Leave everything as it was before the gesture."""
+        step, self._step = self._step, None
+        if step is not None and step.is_open:
+            step.revert()
 
 
 class ToolBox(QObject):
