@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
-
 import numpy as np
-from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPen, QPolygonF
 
 from app import drawn_anatomy
@@ -28,25 +25,24 @@ TOOTH_LINES = {
 }
 """The state of a tooth is read from its line and its word."""
 FORAMEN_SIZE = 5.0
-Kept = Callable[[str, Any, Any, Callable[[], Any]], Any]
 
 
-def paint_anatomy(work: marks.Brushwork, workspace: Workspace, kept: Kept) -> None:
+def paint_anatomy(work: marks.Brushwork, workspace: Workspace) -> None:
     """Paint teeth, air spaces, drawn structures, foramina, the planned cut and the measurements."""
     plan, layers = workspace.plan, workspace.view.layers
     if "cavities" in layers:
         for key, cavity in plan.cavities.items():
-            _outline(work, kept, f"cavity:{key}", drawn_anatomy.cavity_mesh(workspace, key), AIR, cavity.name)
+            _outline(work, drawn_anatomy.cavity_mesh(workspace, key), AIR, cavity.name)
             _septa(work, cavity.septa_lps_mm)
     if "teeth" in layers:
         for site, tooth in plan.teeth.items():
-            _tooth(work, workspace, kept, site, tooth)
+            _tooth(work, workspace, site, tooth)
     if "canal" in layers:
         for side, foramen in plan.foramina.items():
             _foramen(work, foramen.point_lps_mm, foramen.seen, f"mental foramen, {side}")
     if "drawn" in layers:
         for structure in plan.drawn.values():
-            _structure(work, workspace, kept, structure)
+            _structure(work, workspace, structure)
     if "cut" in layers and plan.bone_cut is not None:
         paint_cut(work, plan.bone_cut.point_lps_mm, plan.bone_cut.normal_lps)
     if "measured" in layers:
@@ -66,8 +62,6 @@ def _stroke(colour: str, width: float, style: Qt.PenStyle) -> QPen:
 
 def _outline(
     work: marks.Brushwork,
-    kept: Kept,
-    name: str,
     mesh: Mesh | None,
     colour: str,
     words: str,
@@ -76,7 +70,7 @@ def _outline(
     """Paint the line in which the section cuts a wall, with its name at the topmost place."""
     if mesh is None:
         return
-    lines: list[QLineF] = kept(name, mesh, work.frame, lambda: marks.cut_lines(mesh, work.frame))
+    lines = work.cuts.lines(mesh)
     if not lines:
         return
     work.painter.setBrush(Qt.BrushStyle.NoBrush)
@@ -84,7 +78,7 @@ def _outline(
     if style is Qt.PenStyle.SolidLine:
         work.painter.drawLines(lines)
     else:
-        for path in kept(f"{name}:paths", mesh, work.frame, lambda: marks.ordered(lines)):
+        for path in work.cuts.paths(mesh):
             work.painter.drawPath(path)
     inside = [line.p1() for line in lines if work.holds(line.p1().x(), line.p1().y())]
     if inside:
@@ -103,11 +97,11 @@ def _septa(work: marks.Brushwork, points: FloatArray) -> None:
             marks.tag(work, "septum", x + 7, y, AIR)
 
 
-def _tooth(work: marks.Brushwork, workspace: Workspace, kept: Kept, site: str, tooth: MarkedTooth) -> None:
+def _tooth(work: marks.Brushwork, workspace: Workspace, site: str, tooth: MarkedTooth) -> None:
     label = site_label(site, workspace.settings.notation)
     words = label if tooth.state is ToothState.SOUND else f"{label} {tooth.state.value}"
     mesh = drawn_anatomy.tooth_mesh(workspace, site)
-    _outline(work, kept, f"tooth:{site}", mesh, TOOTH, words, TOOTH_LINES[tooth.state])
+    _outline(work, mesh, TOOTH, words, TOOTH_LINES[tooth.state])
 
 
 def _foramen(work: marks.Brushwork, point: FloatArray, seen: bool, words: str) -> None:
@@ -122,13 +116,13 @@ def _foramen(work: marks.Brushwork, point: FloatArray, seen: bool, words: str) -
     marks.tag(work, words if seen else f"{words}: not seen, look at it", x + 11, y, work.theme.canal)
 
 
-def _structure(work: marks.Brushwork, workspace: Workspace, kept: Kept, structure: DrawnStructure) -> None:
+def _structure(work: marks.Brushwork, workspace: Workspace, structure: DrawnStructure) -> None:
     is_canal = structure.kind is DrawnKind.INCISIVE_CANAL
     colour = work.theme.canal if is_canal else DRAWN
     mesh = drawn_anatomy.structure_mesh(workspace, structure)
     sure = not structure.is_tube or bool(structure.certain.all())
     style = Qt.PenStyle.SolidLine if sure else Qt.PenStyle.DashLine
-    _outline(work, kept, f"drawn:{structure.name}", mesh, colour, structure.name, style)
+    _outline(work, mesh, colour, structure.name, style)
 
 
 def paint_cut(work: marks.Brushwork, point_lps_mm: FloatArray, normal_lps: FloatArray) -> None:

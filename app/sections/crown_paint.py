@@ -53,7 +53,7 @@ def paint_crowns(work: marks.Brushwork, workspace: Workspace) -> None:
 
 
 def _paint_outline(work: marks.Brushwork, mesh: Any, in_hand: bool) -> bool:
-    lines = marks.cut_lines(mesh, work.frame)
+    lines = work.cuts.lines(mesh)
     if not lines:
         return False
     painter = work.painter
@@ -62,7 +62,7 @@ def _paint_outline(work: marks.Brushwork, mesh: Any, in_hand: bool) -> bool:
     painter.setBrush(Qt.BrushStyle.NoBrush)
     made.setDashPattern([7.0, 2.5, 1.2, 2.5])
     painter.setPen(made)
-    for path in marks.ordered(lines):
+    for path in work.cuts.paths(mesh):
         painter.drawPath(path)
     return True
 
@@ -75,7 +75,7 @@ def _tag_site(work: marks.Brushwork, workspace: Workspace, crown: PlannedTooth) 
 
 
 def _paint_part(work: marks.Brushwork, mesh: Any) -> None:
-    lines = marks.cut_lines(mesh, work.frame)
+    lines = work.cuts.lines(mesh)
     if lines:
         work.painter.setPen(marks.pen(work.theme.fixture, 1.3, alpha=220))
         work.painter.drawLines(lines)

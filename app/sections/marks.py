@@ -7,9 +7,10 @@ from collections.abc import Callable
 import numpy as np
 from attrs import frozen
 from numpy.typing import ArrayLike
-from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QImage, QPainter, QPainterPath, QPen
 
+from app.sections.cuts import Cuts
 from app.shapes import CanalBody, Mesh, cut
 from app.theme import FONT_SMALL_PX, Theme
 from planner_core.anatomy.sections import SectionFrame
@@ -30,6 +31,7 @@ class Brushwork:
     painter: QPainter
     frame: SectionFrame
     theme: Theme
+    cuts: Cuts
 
     def place(self, points_lps_mm: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Give screen points of shape (n, 2) as (x, y) and their distance from the plane (mm)."""
@@ -54,20 +56,6 @@ def pen(colour: str, width: float = 1.4, style: Qt.PenStyle = Qt.PenStyle.SolidL
     if style is Qt.PenStyle.DashLine:
         made.setDashPattern([4.0, 3.0])
     return made
-
-
-def lines_of(pieces_xy: FloatArray) -> list[QLineF]:
-    """Give Qt lines from screen pieces of shape (n, 2, 2)."""
-    return [QLineF(a, b, c, d) for a, b, c, d in pieces_xy.reshape(-1, 4).tolist()]
-
-
-def cut_lines(mesh: Mesh, frame: SectionFrame) -> list[QLineF]:
-    """Give the screen lines in which the section cuts a mesh."""
-    pieces = cut(mesh, frame.origin_lps_mm, frame.normal_lps)
-    if not len(pieces):
-        return []
-    found = frame.to_pixel(pieces.reshape(-1, 3))
-    return lines_of((found[:, 1::-1] + 0.5).reshape(-1, 2, 2))
 
 
 def cut_image(mesh: Mesh, frame: SectionFrame, colour: str) -> QImage:
@@ -130,7 +118,7 @@ def paint_canal(work: Brushwork, canal: CanalBody) -> None:
     painter.setBrush(Qt.BrushStyle.NoBrush)
     dashed = not bool(certain.all())
     painter.setPen(pen(work.theme.canal, 1.3, Qt.PenStyle.DashLine if dashed else Qt.PenStyle.SolidLine))
-    painter.drawLines(cut_lines(canal.wall, work.frame))
+    painter.drawLines(work.cuts.lines(canal.wall))
 
 
 def _fill_discs(work: Brushwork, xy: FloatArray, radius_px: FloatArray, alpha: int) -> None:
@@ -145,7 +133,7 @@ def _fill_discs(work: Brushwork, xy: FloatArray, radius_px: FloatArray, alpha: i
 
 def paint_fixture(work: Brushwork, body: Mesh, in_hand: bool, locked: bool) -> bool:
     """Paint a fixture's cut: a light outline, the one in hand stronger; tell whether the section meets it."""
-    lines = cut_lines(body, work.frame)
+    lines = work.cuts.lines(body)
     if not lines:
         return False
     painter = work.painter
@@ -160,35 +148,8 @@ def paint_fixture(work: Brushwork, body: Mesh, in_hand: bool, locked: bool) -> b
 def paint_envelope(work: Brushwork, body: Mesh) -> None:
     """Paint where the drill may go: dashed, widening towards the apex."""
     work.painter.setPen(pen(work.theme.mark, 1.2, Qt.PenStyle.DashLine, 220))
-    for line in ordered(cut_lines(body, work.frame)):
+    for line in work.cuts.paths(body):
         work.painter.drawPath(line)
-
-
-def ordered(lines: list[QLineF]) -> list[QPainterPath]:
-    """Join pieces end to end, so that dashes run on across them."""
-    ends: dict[tuple[int, int], list[int]] = {}
-    for k, line in enumerate(lines):
-        for point in (line.p1(), line.p2()):
-            ends.setdefault((round(point.x() * 20), round(point.y() * 20)), []).append(k)
-    left, paths = set(range(len(lines))), []
-    while left:
-        k = left.pop()
-        path = QPainterPath(lines[k].p1())
-        path.lineTo(lines[k].p2())
-        at = lines[k].p2()
-        while True:
-            key = (round(at.x() * 20), round(at.y() * 20))
-            following = [j for j in ends.get(key, ()) if j in left]
-            if not following:
-                break
-            k = following[0]
-            left.discard(k)
-            start = lines[k].p1()
-            near = abs(start.x() - at.x()) + abs(start.y() - at.y()) < 0.2
-            at = lines[k].p2() if near else start
-            path.lineTo(at)
-        paths.append(path)
-    return paths
 
 
 def paint_plumb(work: Brushwork, platform_lps_mm: FloatArray, axis_lps: FloatArray, length_mm: float) -> None:

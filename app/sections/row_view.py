@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QWidget
 from app import drawn
 from app.picks import Gestures, Pick
 from app.sections import anatomy_paint, marks
+from app.sections.cuts import Cuts
 from app.sections.pixels import grey_image
 from app.sections.planes import BELOW_CREST_MM, letters
 from app.sections.section_paint import slab_words
@@ -35,7 +36,7 @@ class RowView(QWidget):
         self._workspace = workspace
         self._gestures = gestures
         self._pictures: dict[int, tuple[Any, ...]] = {}
-        self._cuts: dict[tuple[int, str], tuple[Any, SectionFrame, Any]] = {}
+        self._cuts: dict[int, Cuts] = {}
         self._frames: tuple[SectionFrame, ...] = ()
         self._frames_key: tuple[Any, ...] = ()
         self._held = False
@@ -130,19 +131,13 @@ class RowView(QWidget):
         workspace, theme = self._workspace, self._workspace.theme
         painter.drawImage(0, 0, self._picture(k, frame))
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        work = marks.Brushwork(painter, frame, theme)
-
-        def kept(name: str, value: Any, plane: Any, make: Any) -> Any:
-            found = self._cuts.get((k, name))
-            if found is None or found[0] is not value or found[1] is not plane:
-                found = (value, plane, make())
-                self._cuts[(k, name)] = found
-            return found[2]
-
+        cuts = self._cuts.setdefault(k, Cuts())
+        cuts.begin(frame)
+        work = marks.Brushwork(painter, frame, theme, cuts)
         if "canal" in workspace.view.layers:
             for side in workspace.plan.canals:
                 marks.paint_canal(work, drawn.canal_shape(workspace, side))
-        anatomy_paint.paint_anatomy(work, workspace, kept)
+        anatomy_paint.paint_anatomy(work, workspace)
         for site, fixture in workspace.plan.fixtures.items():
             marks.paint_fixture(work, drawn.fixture_mesh(workspace, fixture), site == workspace.view.site, False)
         paint = getattr(self._gestures, "paint", None)

@@ -69,7 +69,7 @@ class SectionPainter:
         if "canal" in layers:
             for side in plan.canals:
                 marks.paint_canal(work, drawn.canal_shape(workspace, side))
-        anatomy_paint.paint_anatomy(work, workspace, self._kept)
+        anatomy_paint.paint_anatomy(work, workspace)
         if self._kind is ViewKind.AXIAL and plan.arch is not None:
             marks.paint_curve(work, plan.arch.curve_lps_mm, theme.arch)
         if "places" in layers:

@@ -19,6 +19,7 @@ from PySide6.QtWidgets import QWidget
 
 from app.picks import Gestures, Pick
 from app.sections import altered, marks
+from app.sections.cuts import Cuts
 from app.sections.pixels import grey_image
 from app.sections.planes import plane_of
 from app.sections.section_paint import TITLES, SectionPainter, caption_of
@@ -58,6 +59,7 @@ class SectionView(QWidget):
         self._painter = SectionPainter(workspace, kind, gestures)
         self._frame: SectionFrame | None = None
         self._held: SectionFrame | None = None
+        self._cuts = Cuts()
         self._pan = np.zeros(2)
         self._press: QPoint | None = None
         self._mode = ""
@@ -182,7 +184,8 @@ class SectionView(QWidget):
         """Draw one picture with its marks; an altered one says so."""
         painter.drawImage(0, 0, self._picture(frame, is_altered))
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        work = marks.Brushwork(painter, frame, self._workspace.theme)
+        self._cuts.begin(frame)
+        work = marks.Brushwork(painter, frame, self._workspace.theme, self._cuts)
         others = [other.frame for other in self._others]
         self._painter.paint_marks(work, [found for found in others if found is not None])
         self._painter.paint_captions(work)

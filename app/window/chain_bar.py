@@ -38,6 +38,7 @@ class ChainLink(QAbstractButton):
         self._workspace = workspace
         self.answer = ""
         self.state = "open"
+        self._shown: tuple[str, str, str] | None = None
         self.setCheckable(True)
         self.setCursor(Qt.CursorShape.PointingHandCursor)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
@@ -47,7 +48,11 @@ class ChainLink(QAbstractButton):
         self.setMinimumWidth(96)
 
     def show_link(self, answer: str, state: str, per_site: str) -> None:
-        """Show an answer with its state."""
+        """Show an answer with its state; what stays as it is is not painted again."""
+        shown = (answer, state, per_site)
+        if shown == self._shown:
+            return
+        self._shown = shown
         self.answer, self.state = answer, state
         title, question = QUESTIONS[self.step]
         self.setAccessibleName(f"{title}: {question} {answer or 'no answer yet'} ({state})")
@@ -142,10 +147,14 @@ class Joint(QWidget):
         super().__init__()
         self._workspace = workspace
         self.whole = False
+        self._shown: bool | None = None
         self.setFixedSize(JOINT_PX, CHAIN_PX - 12)
 
     def show_whole(self, whole: bool) -> None:
         """Show it whole or broken."""
+        if whole == self._shown:
+            return
+        self._shown = whole
         self.whole = whole
         self.setToolTip("" if whole else "Broken: an answer before this one is missing or out of date")
         self.update()
