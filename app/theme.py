@@ -141,6 +141,9 @@ QPushButton[role="link"] {{ background: transparent; border: none; color: {accen
     text-align: left; }}
 QPushButton[role="link"]:hover {{ text-decoration: underline; }}
 QPushButton[role="link"]:focus {{ text-decoration: underline; }}
+QPushButton[role="fold"] {{ background: transparent; border: none; padding: 4px 0; text-align: left; }}
+QPushButton[role="fold"][strong="true"] {{ font-weight: 600; }}
+QPushButton[role="fold"]:hover, QPushButton[role="fold"]:focus {{ color: {accent}; }}
 QLineEdit, QPlainTextEdit, QDoubleSpinBox, QSpinBox, QComboBox, QDateEdit {{
     background: {field}; border: 1px solid {line}; border-radius: 3px; padding: 3px 6px;
     selection-background-color: {accent}; selection-color: {on_accent}; }}

@@ -8,6 +8,7 @@ from PySide6.QtGui import QColor, QPen, QPolygonF
 
 from app import drawn_anatomy
 from app.sections import marks
+from app.sections.cuts import lines_of
 from app.shapes import Mesh
 from app.words import mm, site_label
 from app.workspace import Workspace
@@ -144,7 +145,7 @@ def paint_cut(work: marks.Brushwork, point_lps_mm: FloatArray, normal_lps: Float
     starts = xy[0] + share[:, None] * run
     rows, columns = work.frame.shape
     starts = starts[((starts >= 0) & (starts <= (columns, rows))).all(axis=1)]
-    painter.drawLines(marks.lines_of(np.stack([starts, starts + tick], axis=1)))
+    painter.drawLines(lines_of(np.stack([starts, starts + tick], axis=1)))
     middle = (xy[0] + xy[1]) / 2.0
     marks.tag(work, "bone reduction", float(middle[0]) + 40, float(middle[1]) + 12)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from app.steps.anatomy_parts import Fold
+from app.steps.fold import Fold
 from app.steps.panel import StepPanel
 from app.workspace import Workspace
 from planner_core.case.plan import Plan
@@ -19,7 +19,7 @@ class Block:
     def __init__(self, panel: StepPanel) -> None:
         self.panel = panel
         self.actions = panel.actions_
-        self.fold = Fold(self.question, self.is_open, f"fold-{type(self).__name__.lower()}", strong=True)
+        self.fold = Fold(self.question, type(self).__name__.lower(), self.is_open, strong=True)
         self.build()
 
     @property

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 
 from app.steps.anatomy_block import Block
-from app.steps.anatomy_parts import Chart, Fold
+from app.steps.anatomy_parts import Chart
 from app.steps.anatomy_where import length_box
+from app.steps.fold import Fold
 from app.steps.parts import Facts, Row, Table, button, combo, label
 from app.words import mm
 from planner_core.anatomy.ridge import WIDTH_DEPTHS_MM, Ridge
@@ -113,7 +114,7 @@ class Bone(Block):
         self._build_surface()
 
     def _build_table(self) -> None:
-        folded = Fold("Table along the arch", name="fold-table")
+        folded = Fold("Table along the arch", "table")
         self.fold.add(folded)
         self.table_fold = folded
         columns = ["Station", "0.5", "1", "3", "5", "Height", "Cheek", "Tongue"]
@@ -131,7 +132,7 @@ class Bone(Block):
         self._tabled: Any = None
 
     def _build_cut(self) -> None:
-        self.cut_fold = Fold("Take bone off", name="fold-cut")
+        self.cut_fold = Fold("Take bone off", "cut")
         self.fold.add(self.cut_fold)
         self.reduce = length_box(0.5, 15.0, 0.5, 2.0, "reduce-mm")
         measures = self.actions.measures
@@ -146,7 +147,7 @@ class Bone(Block):
         self.cut_fold.add(self.effect)
 
     def _build_surface(self) -> None:
-        self.bone_fold = Fold("Bone surface", name="fold-surface")
+        self.bone_fold = Fold("Bone surface", "surface")
         self.fold.add(self.bone_fold)
         self.bone_facts = Facts()
         self.bone_fold.add(self.bone_facts)
@@ -194,11 +195,11 @@ class Bone(Block):
         self.bone.setEnabled(plan.scan is not None)
         self.bone.setText("Draw the bone surface" if plan.bone is None else "Draw it again")
         if plan.bone is None:
-            self.bone_fold.say("Not drawn yet: 3D view, clearances and seating need it.")
+            self.bone_fold.explain("Not drawn yet: 3D view, clearances and seating need it.")
             self.bone_facts.show_facts([])
         else:
             bone = plan.bone.bone
-            self.bone_fold.say(f"Drawn, known to ± {mm(1.96 * bone.sigma_mm, 2)} mm along its normal.")
+            self.bone_fold.explain(f"Drawn, known to ± {mm(1.96 * bone.sigma_mm, 2)} mm along its normal.")
             self.bone_facts.show_facts([("Triangles", f"{len(bone.surface.triangles)}")])
         self.look()
 
@@ -207,16 +208,16 @@ class Bone(Block):
         workspace = self.workspace
         tracks = workspace.numbers.tracks
         if workspace.plan.arch is None:
-            self.fold.say("Needs the arch.")
+            self.fold.explain("Needs the arch.")
             self.here.show_facts([])
             return
         if tracks is None or tracks.table is None:
-            self.fold.say("Being measured along the arch, once the scan check is there …")
+            self.fold.explain("Being measured along the arch, once the scan check is there …")
             self.here.show_facts([])
             return
         ridge = tracks.ridge_at(workspace.view.station_mm)
         assert ridge is not None
-        self.fold.say(self._answer(ridge, tracks))
+        self.fold.explain(self._answer(ridge, tracks))
         self.here.show_facts(ridge_facts(ridge))
         self.chart.set_mark(workspace.view.station_mm)
         self._show_effect()
@@ -273,7 +274,7 @@ class Bone(Block):
         for push in (self.move_cut, self.drop_cut):
             push.setEnabled(cut is not None)
         words = "Widths, heights, plates and distances are those after the cut." if cut is not None else ""
-        self.cut_fold.say(words)
+        self.cut_fold.explain(words)
         self._show_effect()
 
     def _show_effect(self) -> None:

@@ -10,8 +10,8 @@ from attrs import frozen
 from PySide6.QtWidgets import QCheckBox, QMenu, QPushButton
 
 from app.steps.anatomy_block import Block
-from app.steps.anatomy_parts import Fold
 from app.steps.anatomy_where import length_box
+from app.steps.fold import Fold
 from app.steps.parts import Row, Table, button, combo, label, state_icon
 from app.words import mm
 from planner_core.anatomy.canal import DEFAULT_DIAMETER_MM
@@ -158,7 +158,7 @@ class KeepOff(Block):
         self._fill_menu()
 
     def _build_by_hand(self) -> None:
-        by_hand = Fold("If it cannot be followed, or is drawn by hand", name="fold-by-hand")
+        by_hand = Fold("If it cannot be followed, or is drawn by hand", "by-hand")
         self.fold.add(by_hand)
         self.follow = QCheckBox("Follow a canal between the clicks")
         self.follow.setChecked(True)
@@ -287,7 +287,7 @@ class KeepOff(Block):
             action.setVisible(lower)
         self.more.setEnabled(has_scan)
         self.draw.setEnabled(has_scan)
-        self.fold.say(self._answer())
+        self.fold.explain(self._answer())
         self._show_chosen()
 
     def _answer(self) -> str:

@@ -8,7 +8,8 @@ from PySide6.QtWidgets import QLineEdit, QTableWidgetItem
 
 from app.actions.anatomy_measures import Bore
 from app.steps.anatomy_block import Block
-from app.steps.anatomy_parts import Chart, Fold
+from app.steps.anatomy_parts import Chart
+from app.steps.fold import Fold
 from app.steps.parts import Row, Table, button, combo, label
 from app.words import mm
 from planner_core.anatomy.density import BoreProfile
@@ -52,7 +53,7 @@ class Measured(Block):
         self._build_bore()
 
     def _build_bore(self) -> None:
-        self.bore_fold = Fold("Grey values along a bore", name="fold-bore")
+        self.bore_fold = Fold("Grey values along a bore", "bore")
         self.fold.add(self.bore_fold)
         self.bore = combo("bore")
         self.read = button("Read", self._read, name="read-bore")
@@ -121,7 +122,7 @@ class Measured(Block):
         for push in self.kinds:
             push.setEnabled(plan.scan is not None)
         listed = sum(found.on_sheet for found in plan.measurements.values())
-        self.fold.say(
+        self.fold.explain(
             f"{len(rows)} kept, {listed} on the sheet."
             if rows
             else "Nothing yet. Measure in any section; what is measured is true in the patient."
@@ -141,7 +142,7 @@ class Measured(Block):
         self.bore.addItems([bore.words for bore in self._bores])
         self.bore.setCurrentIndex(max(self.bore.findText(chosen), 0 if self._bores else -1))
         self.read.setEnabled(bool(self._bores))
-        self.bore_fold.say("" if self._bores else "Needs a fixture or a measured distance.")
+        self.bore_fold.explain("" if self._bores else "Needs a fixture or a measured distance.")
 
     def _read(self) -> None:
         k = self.bore.currentIndex()

@@ -1,4 +1,4 @@
-"""Parts of the Anatomy panel: a fold, a chart along a length, the arch map of the teeth."""
+"""Parts of the Anatomy panel: a chart along a length, the arch map of the teeth."""
 
 from __future__ import annotations
 
@@ -7,66 +7,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
-from PySide6.QtWidgets import QFrame, QPushButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QWidget
 
 from app.sections.anatomy_paint import TOOTH_LINES
-from app.steps.parts import label
-from app.theme import FONT_SMALL_PX, GAP_PX, Theme
+from app.theme import FONT_SMALL_PX, Theme
 from app.words import site_label, sites_of_jaw
 from planner_core.anatomy.marked import ToothState
 from planner_core.geometry.frames import FloatArray
-
-FLAT = "text-align: left; border: none; background: transparent; padding: 3px 0;"
-
-
-class Fold(QFrame):
-    """Widgets behind a line that opens them; `answer` stands beside the line, so that it need not be opened."""
-
-    opened = Signal()
-
-    def __init__(self, title: str, is_open: bool = False, name: str = "", strong: bool = False) -> None:
-        super().__init__()
-        self._title = title
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, GAP_PX // 2 if strong else 0, 0, GAP_PX // 2)
-        whole.setSpacing(2)
-        self.line = QPushButton()
-        self.line.setStyleSheet(FLAT + ("font-weight: 600;" if strong else "font-size: 12px;"))
-        self.line.setCheckable(False)
-        self.line.clicked.connect(lambda: self.set_open(not self.is_open))
-        if name:
-            self.line.setObjectName(name)
-        whole.addWidget(self.line)
-        self._answer = label("", "note")
-        self._answer.setContentsMargins(15, 0, 0, 2)
-        self._answer.hide()
-        whole.addWidget(self._answer)
-        self.body = QWidget()
-        self._rows = QVBoxLayout(self.body)
-        self._rows.setContentsMargins(15 if not strong else 0, 2, 0, 2)
-        self._rows.setSpacing(6)
-        whole.addWidget(self.body)
-        self.is_open = False
-        self.set_open(is_open)
-
-    def add(self, widget: QWidget) -> QWidget:
-        """Put a widget at the end."""
-        self._rows.addWidget(widget)
-        return widget
-
-    def set_open(self, is_open: bool) -> None:
-        """Open or close it."""
-        self.is_open = is_open
-        self.body.setVisible(is_open)
-        self.line.setText(f"{'▾' if is_open else '▸'}  {self._title}")
-        self.line.setAccessibleName(f"{self._title}, {'open' if is_open else 'closed'}")
-        if is_open:
-            self.opened.emit()
-
-    def say(self, answer: str) -> None:
-        """Give the short answer."""
-        self._answer.setText(answer)
-        self._answer.setVisible(bool(answer))
 
 
 class Chart(QWidget):

@@ -106,7 +106,7 @@ class Teeth(Block):
         self.name.setVisible(bool(self.site))
         for widget in (self.state_row, self.number_row, self.buttons, self.facts, self.lines):
             widget.setVisible(tooth is not None)
-        self.fold.say(self._answer(states))
+        self.fold.explain(self._answer(states))
         if tooth is not None:
             self._show(tooth)
 

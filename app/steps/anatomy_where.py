@@ -5,7 +5,7 @@ from __future__ import annotations
 from PySide6.QtWidgets import QComboBox, QDoubleSpinBox
 
 from app.steps.anatomy_block import Block
-from app.steps.anatomy_parts import Fold
+from app.steps.fold import Fold
 from app.steps.parts import Facts, Row, button, combo, label
 from app.words import mm
 
@@ -48,7 +48,7 @@ class Where(Block):
             name="set-midline",
         )
         self.fold.add(Row(self.propose, self.draw, self.midline))
-        shown = Fold("How the pictures show it", name="fold-shown")
+        shown = Fold("How the pictures show it", "shown")
         self.fold.add(shown)
         view = self.workspace.view
         self.strip_slab = length_box(0.0, 20.0, 1.0, view.strip_slab_mm, "strip-slab")
@@ -105,11 +105,13 @@ class Where(Block):
         self.propose.setProperty("role", "main" if plan.arch is None else "")
         self.propose.style().polish(self.propose)
         if plan.arch is None:
-            self.fold.say("Not drawn yet: stations, strip and ridge need the arch.")
+            self.fold.explain("Not drawn yet: stations, strip and ridge need the arch.")
             self.facts.show_facts([])
             return
         stations = plan.arch.stations_mm
-        self.fold.say(f"{plan.jaw.value.capitalize()} jaw, {mm(float(stations[-1] - stations[0]), 0)} mm of arch.")
+        self.fold.explain(
+            f"{plan.jaw.value.capitalize()} jaw, {mm(float(stations[-1] - stations[0]), 0)} mm of arch."
+        )
         self.facts.show_facts(
             [
                 ("Stations", f"{mm(float(stations[0]))} (right) to {mm(float(stations[-1]))} mm (left)"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from app.steps.budget_choice import CompareBlock, DecidesBlock, HelpBlock, PilotBlock
-from app.steps.budget_parts import Block, Figures, Fold, Shown
+from app.steps.budget_parts import Block, BlockFold, Figures, Shown
 from app.steps.budget_risk import ErrorBlock, HarmBlock, SharesBlock
 from app.steps.budget_sources import AssumedBlock, OwnDataBlock, PublishedBlock
 from app.steps.panel import StepPanel
@@ -53,13 +53,13 @@ class BudgetPanel(StepPanel):
         self.assumed = self._fold(more, AssumedBlock)
         self._asked_for: Any = None
 
-    def _fold(self, section: Any, kind: type[Block]) -> Fold:
-        fold = Fold(kind(self.workspace, self.actions_, self.guarded))
+    def _fold(self, section: Any, kind: type[Block]) -> BlockFold:
+        fold = BlockFold(kind(self.workspace, self.actions_, self.guarded))
         section.add(fold)
         return fold
 
     @property
-    def folds(self) -> tuple[Fold, ...]:
+    def folds(self) -> tuple[BlockFold, ...]:
         """Every block, in their order."""
         return (
             self.harm, self.errors, self.shares, self.helps, self.compare, self.decides, self.pilot, self.published,

@@ -7,21 +7,16 @@ from typing import Any, ClassVar
 
 from attrs import frozen
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QResizeEvent
-from PySide6.QtWidgets import QFrame, QGridLayout, QLabel, QPushButton, QSizePolicy, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QGridLayout, QLabel, QVBoxLayout, QWidget
 
 from app.plan_actions import PlanActions
+from app.steps.fold import Fold
 from app.steps.parts import label, state_icon
 from app.theme import GAP_PX, Theme
 from app.workspace import Workspace
 from planner_core.case.derived import Evaluation
 from planner_core.case.plan import Plan
 from planner_core.planning.error_budget import SiteBudget
-
-HEADING_STYLE = (
-    "QPushButton, QPushButton:checked {{ background: transparent; border: none; padding: 5px 0; text-align: left;"
-    " color: {text}; }} QPushButton:hover, QPushButton:focus {{ color: {accent}; }}"
-)
 
 
 @frozen(eq=False)
@@ -67,64 +62,26 @@ class Block(QWidget):
         return widget
 
 
-class Fold(QFrame):
-    """A heading that opens and closes a block, by mouse and by keyboard."""
+class BlockFold(Fold):
+    """A block behind its heading."""
 
-    def __init__(self, block: Block, is_open: bool = False) -> None:
-        super().__init__()
+    def __init__(self, block: Block) -> None:
+        super().__init__(block.title, type(block).__name__)
         self.block = block
         self._last: Shown | None = None
-        self._summary = ""
-        self._theme: Theme | None = None
-        rows = QVBoxLayout(self)
-        rows.setContentsMargins(0, 0, 0, 0)
-        rows.setSpacing(0)
-        self.heading = QPushButton()
-        self.heading.setObjectName(f"fold-{type(block).__name__}")
-        self.heading.setCheckable(True)
-        self.heading.setChecked(is_open)
-        self.heading.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
-        self.heading.toggled.connect(self._on_toggled)
-        rows.addWidget(self.heading)
-        rows.addWidget(block)
-        self._on_toggled(is_open)
-
-    @property
-    def is_open(self) -> bool:
-        """Whether the block can be seen."""
-        return self.heading.isChecked()
+        self.add(block)
+        self.opened.connect(self._on_opened)
 
     def refresh(self, shown: Shown) -> None:
         """Bring heading and block up to date."""
         self._last = shown
-        if shown.theme is not self._theme:
-            # Checked means open, not chosen: no filled button.
-            self._theme = shown.theme
-            self.heading.setStyleSheet(HEADING_STYLE.format(text=shown.theme.text, accent=shown.theme.accent))
-        self._summary = self.block.summary(shown)
-        self._say()
+        self.say(self.block.summary(shown))
         if self.is_open:
             self.block.refresh(shown)
 
-    def _say(self) -> None:
-        text = f"{'▾' if self.is_open else '▸'}  {self.block.title}"
-        if self._summary and not self.is_open:
-            text += f": {self._summary}"
-        room = max(self.width() - 8, 60)
-        self.heading.setText(self.heading.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, room))
-        self.heading.setToolTip(text[3:])
-
-    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
-        """Shorten the heading to the room that there is."""
-        self._say()
-        super().resizeEvent(event)
-
-    def _on_toggled(self, is_open: bool) -> None:
-        self.block.setVisible(is_open)
+    def _on_opened(self) -> None:
         if self._last is not None:
-            self.refresh(self._last)
-        else:
-            self._say()
+            self.block.refresh(self._last)
 
 
 class Figures(QWidget):

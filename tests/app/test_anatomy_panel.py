@@ -95,7 +95,7 @@ def test_the_panel_answers_each_question_and_lets_the_rest_be_opened(
 ) -> None:
     window = open_plan(doubtful_plan(), shown=True)
     panel = anatomy(window)
-    answers = [block.fold._answer.text() for block in panel.blocks]
+    answers = [block.fold.answer for block in panel.blocks]
     assert answers[0].startswith("Lower jaw")
     assert "Look at: canal, left, mental foramen, left" in answers[1]
     assert answers[2] == "1 marked."
@@ -151,7 +151,7 @@ def the_teeth_are_chosen_on_the_map(window: Any, panel: Any, qtbot: QtBot) -> No
     block.state.setCurrentIndex(index)
     block.state.activated.emit(index)
     assert window.workspace.plan.teeth["35"].state is ToothState.MOBILE
-    assert "35 mobile" in block.fold._answer.text()
+    assert "35 mobile" in block.fold.answer
 
 
 def measurements_are_ticked_for_the_sheet(window: Any, panel: Any) -> None:

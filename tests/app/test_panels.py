@@ -158,7 +158,7 @@ def test_the_budget_shows_chance_leeway_need_and_shares_that_add_up(open_plan: C
     assert decisive.obstacle in shown.figures.words[1].text()
     for fold in (shown.shares, shown.errors, shown.harm):
         assert not fold.is_open
-        fold.heading.click()
+        fold.head.click()
     assert sum(share for _, share in shown.shares.block.bar.shares) == pytest.approx(1.0)
     assert shown.errors.block.errors.item(1, 2).text() == f"{budget.apex.p95_mm:.2f} mm"
     assert shown.harm.block.harms.rowCount() >= 1
@@ -245,13 +245,13 @@ def test_the_advice_comes_by_itself_and_goes_with_the_plan(open_plan: Callable[.
     shown.refresh()
     evaluation = window.workspace.numbers.evaluation
     qtbot.waitUntil(lambda: evaluation.choice.reason in text_of(shown), timeout=5000)
-    shown.compare.heading.click()
+    shown.compare.head.click()
     assert shown.compare.block.options.rowCount() == 10
     shown.compare.block.options.selectRow(0)
     qtbot.waitUntil(lambda: "apex 95 % below" in text_of(shown.compare.block), timeout=5000)
     for fold in shown.folds:
         if not fold.is_open:
-            fold.heading.click()
+            fold.head.click()
     assert len(shown.helps.block.helps.lines) == len(evaluation.helps[window.workspace.view.site or "36"])
     qtbot.waitUntil(lambda: "our choice" in text_of(shown.assumed.block), timeout=5000)
     assert "missed" in text_of(shown.published.block)
