@@ -12,6 +12,7 @@ from planner_core.planning.catalogue import generic_catalogue
 from planner_core.planning.crowns import tooth_at
 from planner_core.planning.emergence import screw_exit
 from planner_core.planning.fixture import FixturePose, PlacedFixture
+from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.ledger import ledger
 from planner_core.planning.obstacles import Obstacle, ObstacleKind, Tube
 from planner_core.planning.papilla import Between, papilla
@@ -158,3 +159,13 @@ def test_papilla_beside_fixtures():
         papilla(Between.FIXTURES, 3.0)
     with pytest.raises(PlannerError, match="negative"):
         papilla(Between.TEETH, -1.0)
+
+
+def test_the_only_place_is_not_lost_by_a_thousandth_of_a_millimetre():
+    """Site 55 of `tests.studies propose --seed 6160`: one short fixture fits, in the fast ledger and the exact one."""
+    rng = np.random.default_rng(6160)
+    mouth = [random_mouth(rng) for _ in range(55)][-1]
+    proposal = propose(mouth.site, tooth=mouth.tooth, obstacles=mouth.obstacles)
+    assert proposal.best.keeps_margins
+    found = ledger({mouth.site: proposal.best.fixture}, mouth.obstacles, drills=GuideInputs().drills)
+    assert min(row.distance_mm - row.margin_mm for row in found.rows) >= 0.0
