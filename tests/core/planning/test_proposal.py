@@ -162,7 +162,7 @@ def test_papilla_beside_fixtures():
 
 
 def test_the_only_place_is_not_lost_by_a_thousandth_of_a_millimetre():
-    """Site 55 of `tests.studies propose --seed 6160`: one short fixture fits, in the fast ledger and the exact one."""
+    """Site 55 of `tests.studies propose --seed 6160`: one short fixture fits, in both ledgers."""
     rng = np.random.default_rng(6160)
     mouth = [random_mouth(rng) for _ in range(55)][-1]
     proposal = propose(mouth.site, tooth=mouth.tooth, obstacles=mouth.obstacles)
