@@ -19,7 +19,6 @@ from planner_core.case.case_file import CaseStore
 from planner_core.case.plan import Plan
 from planner_core.case.session import Session
 from planner_core.errors import PlannerError
-from planner_core.imaging.scan import ImportedSurface
 from planner_core.progress import Progress, part_of, silent
 
 SAMPLE_NAME = "sample-lower-bridge"
@@ -29,18 +28,6 @@ SAMPLE_NAME = "sample-lower-bridge"
 def lists_folder() -> Path:
     """Give the folder where the clinic's own lists of parts are kept."""
     return data_folder() / "lists"
-
-
-def read_surface_scan(
-    source: Path, frame: str, store: CaseStore | None, progress: Progress = silent
-) -> ImportedSurface:
-    """Read a surface scan and put it on the disk."""
-    from planner_core.imaging.surface_files import read_surface
-
-    surface = read_surface(source, frame, progress=part_of(progress, 0.0, 0.8))
-    if store is not None and not store.read_only:
-        store.blobs.put_surface(surface.surface)
-    return surface
 
 
 def open_case(folder: Path, author: str, progress: Progress = silent) -> tuple[CaseStore, Session]:

@@ -12,13 +12,13 @@ from attrs import evolve
 
 from app.dialogs import SCAN_FILES, SURFACE_FILES, Dialogs
 from app.first_look import grey_range, start_view
-from app.questions import ScanAnswer, ScanQuestion, SurfaceAnswer, SurfaceQuestion
+from app.questions import RIDES_ALONG, ScanAnswer, ScanQuestion, SurfaceAnswer, SurfaceQuestion
 from app.settings import data_folder
 from app.workspace import Workspace
 from planner_core.case import edits
 from planner_core.case.case_file import CaseStore
 from planner_core.case.identity import scan_without_identity
-from planner_core.case.plan import Plan, ScanInput, SurfaceInput
+from planner_core.case.plan import Plan, ScanInput, SurfaceInput, SurfaceRole
 from planner_core.case.session import Session
 from planner_core.imaging.scan import ImportedSurface
 from planner_core.progress import Progress, part_of, silent
@@ -243,18 +243,24 @@ class ImportActions:
 
     # ------------------------------------------------------------ surface scans
 
-    def add_surface(self, source: Path | None = None) -> None:
+    def add_surface(self, source: Path | None = None, role: SurfaceRole = SurfaceRole.TEETH) -> None:
         """Ask for a surface scan, show what is wrong with it, and take it into the case."""
-        source = source or self.dialogs.file(
-            "Open surface scan", SURFACE_FILES, self.workspace.settings.last_folder
-        )
+        what = "surface scan" if role is SurfaceRole.TEETH else role.value
+        source = source or self.dialogs.file(f"Open {what}", SURFACE_FILES, self.workspace.settings.last_folder)
         if source is None:
             return
         frame = self._free_frame(source.stem)
         job = self._start("Reading the surface scan", look_at_surface, source, frame)
         job.succeeded.connect(
-            lambda question: self.workspace.when_free(lambda: self._ask_surface(source, frame, question))
+            lambda question: self.workspace.when_free(
+                lambda: self._ask_surface(source, frame, evolve(question, role=role, matched=self._matched()))
+            )
         )
+
+    def _matched(self) -> str:
+        """Give the name of the matched surface scan; empty without one."""
+        plan = self.workspace.plan
+        return "" if plan.match is None else plan.surfaces[plan.match.surface_id].label
 
     def _free_frame(self, stem: str) -> str:
         """Give a frame of its own, so that a second scan of the same name does not replace the first."""
@@ -291,8 +297,15 @@ class ImportActions:
 
     def take_surface(self, frame: str, label: str, read: ImportedSurface, answer: SurfaceAnswer) -> None:
         """Take a surface scan into the plan."""
-        surface = SurfaceInput(frame, label, answer.role, read.surface, read.unit, read.findings)
-        self.workspace.apply("Open surface scan", edits.add_surface, surface)
-        self.workspace.messages.note(
-            f"Surface scan opened: {len(read.surface.triangles)} triangles, unit {read.unit}."
-        )
+        match = self.workspace.plan.match
+        shared = match.surface_id if match is not None and answer.shares_frame else ""
+        surface = SurfaceInput(frame, label, answer.role, read.surface, read.unit, read.findings, shared)
+        what = "surface scan" if answer.role is SurfaceRole.TEETH else answer.role.value
+        self.workspace.apply(f"Open {what}", edits.add_surface, surface)
+        said = f"{what.capitalize()} opened: {len(read.surface.triangles)} triangles, unit {read.unit}."
+        self.workspace.messages.note(said)
+        if answer.role in RIDES_ALONG and not shared:
+            self.workspace.messages.warn(
+                f"{label} has no place in the scan yet.",
+                "Match the surface scan first, then open what was exported in its frame again.",
+            )

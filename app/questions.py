@@ -14,6 +14,9 @@ from planner_core.imaging.dicom_import import SeriesListing
 from planner_core.imaging.scan import ImportedSurface
 from planner_core.imaging.surface_faults import FaultPlace, Patch
 
+RIDES_ALONG = (SurfaceRole.WAX_UP, SurfaceRole.OPPOSING)
+"""What is usually exported in the frame of the matched surface scan: a wax-up on its model, scans in occlusion."""
+
 
 @frozen(eq=False)
 class ScanQuestion:
@@ -59,6 +62,10 @@ class SurfaceQuestion:
         The whole, and where the places are in its picture.
     smaller : Decimated or None
         A reduced form, where the scan is large.
+    role : SurfaceRole
+        What it was opened as.
+    matched : str
+        Name of the matched surface scan, whose frame this one may share; empty without one.
     """
 
     name: str
@@ -70,6 +77,8 @@ class SurfaceQuestion:
     overview: Patch
     at: FloatArray
     smaller: Decimated | None = None
+    role: SurfaceRole = SurfaceRole.TEETH
+    matched: str = ""
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -84,3 +93,5 @@ class SurfaceAnswer:
     unit: str
     role: SurfaceRole = SurfaceRole.TEETH
     reduce: bool = False
+    shares_frame: bool = False
+    """It was exported in the frame of the matched surface scan and goes with it."""

@@ -6,12 +6,9 @@ from collections.abc import Callable
 from typing import Any
 
 from app.actions.base import Actions
-from app.case_actions import CaseActions, read_surface_scan
-from app.dialogs import SURFACE_FILES
 from planner_core.case import derived, edits
-from planner_core.case.plan import Plan, SurfaceInput, SurfaceRole
+from planner_core.case.plan import Plan, SurfaceRole
 from planner_core.errors import PlannerError
-from planner_core.imaging.scan import ImportedSurface
 from planner_core.planning.crown_fit import SetUp, set_up_among, tooth_from_surface
 from planner_core.planning.crowns import PlannedTooth
 
@@ -91,36 +88,6 @@ class CrownActions(Actions):
         """Take a planned tooth away."""
         self.apply(f"Remove planned tooth {site}", edits.remove_crown, site)
         self.workspace.view.take_crown("")
-
-    def open_surface(self, case: CaseActions, role: SurfaceRole) -> None:
-        """Open a wax-up or the opposing teeth that share the frame of the matched surface scan."""
-        source = case.dialogs.file(f"Open {role.value}", SURFACE_FILES, self.workspace.settings.last_folder)
-        if source is None:
-            return
-        workspace, session = self.workspace, self.workspace.session
-        name = f"{role.value}:{source.stem}"
-        job = workspace.jobs.start(
-            f"Reading the {role.value}",
-            read_surface_scan,
-            source,
-            f"surface:{name}",
-            workspace.store,
-            key="surface",
-            is_wanted=lambda: workspace.is_open and workspace.session is session,
-        )
-
-        def take(read: ImportedSurface) -> None:
-            match = workspace.plan.match
-            shared = "" if match is None else match.surface_id
-            surface = SurfaceInput(name, source.name, role, read.surface, read.unit, read.findings, shared)
-            self.apply(f"Open {role.value}", edits.add_surface, surface)
-            if not shared:
-                workspace.messages.warn(
-                    f"{source.name} has no place in the scan yet.", "Match the surface scan, then open it again."
-                )
-
-        job.succeeded.connect(lambda read: workspace.when_free(lambda: take(read)))
-        job.failed.connect(workspace.messages.report)
 
     def _take(self, crown: Any) -> None:
         self.workspace.view.select("")

@@ -170,7 +170,7 @@ class CrownsBlock(Block):
         self.panel.refresh()
 
     def _open(self, role: SurfaceRole) -> None:
-        self.guarded(self.do.crowns.open_surface, self.panel.case, role)
+        self.guarded(lambda: self.panel.case.add_surface(role=role))
 
     def _remove(self) -> None:
         self.guarded(self.do.crowns.remove, self.workspace.view.crown)

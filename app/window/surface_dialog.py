@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.questions import SurfaceAnswer, SurfaceQuestion
+from app.questions import RIDES_ALONG, SurfaceAnswer, SurfaceQuestion
 from app.steps.parts import Lines, button, combo, label
 from app.theme import Theme
 from app.window.fault_picture import FaultPicture, letter
@@ -27,7 +27,7 @@ PICTURE_PX = 250
 
 UNIT_WORDS = {"mm": "Millimetres", "cm": "Centimetres", "inch": "Inches", "m": "Metres"}
 
-ROLES = (SurfaceRole.TEETH, SurfaceRole.PROSTHESIS)
+ROLES = tuple(SurfaceRole)
 """What is scanned on its own and matched to the volume; a wax-up or opposing teeth lie in another scan's frame and
 are opened where teeth are planned."""
 
@@ -69,7 +69,18 @@ class SurfaceDialog(QDialog):
         rows.addWidget(label("WHAT IT SHOWS", "heading"))
         self.role = combo("surface-role")
         self.role.addItems([role.value.capitalize() for role in ROLES])
+        self.role.setCurrentIndex(ROLES.index(self._question.role))
+        self.role.activated.connect(self._on_role)
         rows.addWidget(self.role)
+        self.shares = QCheckBox(f"Goes with the match of {self._question.matched}", side)
+        self.shares.setObjectName("surface-shares")
+        self.shares.setToolTip(
+            "Exported in the frame of that scan, as scans in occlusion and a wax-up on its model are. "
+            "Check it in the sections."
+        )
+        self.shares.setVisible(bool(self._question.matched))
+        self._on_role()
+        rows.addWidget(self.shares)
         rows.addSpacing(6)
         rows.addWidget(label("UNIT OF THE FILE", "heading"))
         for widget in self._unit_choices():
@@ -104,6 +115,10 @@ class SurfaceDialog(QDialog):
         area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         area.setWidget(side)
         return area
+
+    def _on_role(self, _index: int = 0) -> None:
+        """Propose what is usual for such a scan."""
+        self.shares.setChecked(ROLES[self.role.currentIndex()] in RIDES_ALONG)
 
     def _unit_choices(self) -> list[QWidget]:
         question = self._question
@@ -165,4 +180,5 @@ class SurfaceDialog(QDialog):
         """What was chosen."""
         number = self.units.checkedId()
         unit = self._units[number] if 0 <= number < len(self._units) else self._question.read.unit
-        return SurfaceAnswer(unit, ROLES[self.role.currentIndex()], self.reduce.isChecked())
+        shares = bool(self._question.matched) and self.shares.isChecked()
+        return SurfaceAnswer(unit, ROLES[self.role.currentIndex()], self.reduce.isChecked(), shares)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from attrs import evolve
 from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QColor, QImage
 from PySide6.QtWidgets import QApplication, QPushButton, QRadioButton
@@ -291,6 +292,18 @@ def test_the_unit_is_asked_for_with_the_size_that_follows(surface_dialog: Surfac
     inch.click()
     surface_dialog.role.setCurrentIndex(1)
     assert surface_dialog.answer == SurfaceAnswer("inch", SurfaceRole.PROSTHESIS)
+    assert surface_dialog.shares.isHidden(), "nothing is matched whose frame it could share"
+
+
+def test_a_wax_up_is_proposed_to_go_with_the_matched_scan(surface_dialog: SurfaceDialog, qtbot: QtBot) -> None:
+    question = evolve(surface_dialog._question, role=SurfaceRole.WAX_UP, matched="lower.stl")
+    dialog = SurfaceDialog(question, surface_dialog._theme)
+    qtbot.addWidget(dialog)
+    unit = question.read.unit
+    assert dialog.answer == SurfaceAnswer(unit, SurfaceRole.WAX_UP, shares_frame=True)
+    assert "lower.stl" in dialog.shares.text()
+    dialog.shares.click()
+    assert dialog.answer == SurfaceAnswer(unit, SurfaceRole.WAX_UP)
 
 
 def test_a_surface_scan_in_centimetres_comes_in_right(asking: Any, tmp_path: Path, qtbot: QtBot) -> None:

@@ -12,6 +12,7 @@ import pytest
 from pytestqt.qtbot import QtBot
 
 from app.cli import main
+from app.questions import SurfaceAnswer
 from planner_core.case import edits
 from planner_core.case.case_file import CaseStore
 from planner_core.case.plan import Plan, SurfaceRole
@@ -53,7 +54,7 @@ def test_a_tooth_is_taken_from_a_wax_up_that_shares_the_frame_of_the_matched_sca
     far = [tooth_at(arch, site, average_station_mm(site)).surface() for site in ("44", "45", "46")]
     write_stl(tmp_path / "wax.stl", own_frame(joined(wanted().surface(), *far)))
     opened.case.dialogs.answers["file"] = tmp_path / "wax.stl"
-    crowns.open_surface(opened.case, SurfaceRole.WAX_UP)
+    opened.case.add_surface(role=SurfaceRole.WAX_UP)
     qtbot.waitUntil(lambda: len(opened.workspace.plan.surfaces) == 2, timeout=150_000)
     said: list[str] = []
     crowns.take_from_surface("36", said.extend)
@@ -64,6 +65,35 @@ def test_a_tooth_is_taken_from_a_wax_up_that_shares_the_frame_of_the_matched_sca
     assert taken.height_mm == pytest.approx(8.2, abs=0.3)
     assert taken.cervical_lps_mm == pytest.approx(wanted().cervical_lps_mm, abs=0.3)
     assert any("wax.stl" in text for text in said)
+    settle(opened, qtbot, 150_000)
+
+
+def test_a_tooth_that_is_alone_in_its_file_is_taken_in_the_unit_that_is_said(
+    open_plan: Callable[[Plan], Any], qtbot: QtBot, tmp_path: Path
+) -> None:
+    """By its size alone it would be a mouth in centimetres, and it would be matched by itself."""
+    opened = open_plan(full_plan())
+    write_stl(tmp_path / "one.stl", own_frame(wanted().surface()))
+    opened.case.dialogs.answers["file"] = tmp_path / "one.stl"
+    answer = SurfaceAnswer("mm", SurfaceRole.WAX_UP, shares_frame=True)
+    opened.case.dialogs.answers["confirm_surface"] = answer
+    opened.case.add_surface(role=SurfaceRole.WAX_UP)
+    qtbot.waitUntil(lambda: len(opened.workspace.plan.surfaces) == 2, timeout=150_000)
+    opened.plan_actions.crowns.take_from_surface("36", lambda _: None)
+    assert opened.workspace.plan.crowns["36"].height_mm == pytest.approx(8.2, abs=0.3)
+    settle(opened, qtbot, 150_000)
+
+
+def test_a_wax_up_without_a_match_is_kept_and_said_to_have_no_place(
+    open_plan: Callable[[Plan], Any], qtbot: QtBot, tmp_path: Path
+) -> None:
+    opened = open_plan(edits.adopt_match(full_plan(), None))
+    write_stl(tmp_path / "wax.stl", own_frame(joined(wanted().surface(), wanted().moved([40.0, 0, 0]).surface())))
+    opened.case.dialogs.answers["file"] = tmp_path / "wax.stl"
+    opened.case.add_surface(role=SurfaceRole.WAX_UP)
+    qtbot.waitUntil(lambda: len(opened.workspace.plan.surfaces) == 2, timeout=150_000)
+    assert not list(opened.workspace.plan.surfaces.values())[-1].same_frame_as
+    assert any("no place in the scan" in message.text for message in opened.workspace.messages.history)
     settle(opened, qtbot, 150_000)
 
 
@@ -79,7 +109,7 @@ def test_a_tooth_is_fitted_under_the_opposing_teeth(
     opposing = Surface(np.array(corners), np.array([[0, 1, 2]], np.int32))
     write_stl(tmp_path / "upper.stl", own_frame(opposing))
     opened.case.dialogs.answers["file"] = tmp_path / "upper.stl"
-    crowns.open_surface(opened.case, SurfaceRole.OPPOSING)
+    opened.case.add_surface(role=SurfaceRole.OPPOSING)
     qtbot.waitUntil(lambda: len(opened.workspace.plan.surfaces) == 2, timeout=150_000)
     said: list[str] = []
     crowns.set_up(("36",), said.extend)
