@@ -3,8 +3,8 @@
 Five resolutions within the slice, one along the patient (the common form of Ronneberger, Fischer and Brox 2015; M).
 It was fitted by ``tests/studies/scatter_fit.py`` on simulated mouths of seeds that no study reports on; the numbers
 lie in ``data/scatter_network.npz``. It is evaluated slab by slab, so that its memory does not grow with the scan,
-and twice, the second time on the mirrored scan: a mouth has no side that streaks prefer, so the mean of both is less
-noisy (on ten simulated mouths the average precision rose from .923 to .929).
+and twice, the second time on the mirrored scan: streaks prefer no side of a mouth, so the mean of both is better
+(on ten simulated mouths the average precision rose from .923 to .929).
 """
 
 from __future__ import annotations
@@ -42,7 +42,8 @@ def _convolve(x, first_x, depth, w, bias, first, last, first_out, out):  # type:
     """Write planes `first` to `last` of a convolution and what is above zero of it.
 
     ``x`` [plane, channel, row, column] has an edge of zeros; its first plane is `first_x` of the scan, which has
-    `depth` planes and is continued by its outermost ones: zeros would be planes of plain tissue that no jaw ends in. ``w`` is [channel out, channel in, 1 or 3, 3, 3]. ``out`` starts at plane `first_out`.
+    `depth` planes and is continued by its outermost ones: zeros would be planes of plain tissue, which no jaw ends
+    in. ``w`` is [channel out, channel in, 1 or 3, 3, 3]. ``out`` starts at plane `first_out`.
     """
     outs, ins, high = w.shape[0], w.shape[1], w.shape[2]
     rows, columns = x.shape[2] - 2, x.shape[3] - 2
@@ -236,7 +237,7 @@ def network() -> Network:
 def answers_of(
     channels: Sequence[NDArray[np.float16]], fitted: Network, progress: Progress = silent
 ) -> NDArray[np.float16]:
-    """Give what the network says of every cell, the mean of the scan and its mirror image: [answer, plane, row, column].
+    """Give what the network says of every cell, mean of scan and mirror image: [answer, plane, row, column].
 
     Parameters
     ----------
