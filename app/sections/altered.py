@@ -12,6 +12,11 @@ from planner_core.geometry.volume import Volume
 
 LABEL_LINES = ("ALTERED: streaks reduced by computation.", "Not for measuring or matching.")
 SHORT_LABEL = "ALTERED: not for measuring or matching."
+REFUSED = (
+    "Nothing is placed, moved or measured on the altered picture.",
+    "Show the scan as scanned first (key X).",
+)
+"""What happened and what to do, where a gesture is refused in any view."""
 WIDE_PX = 250.0
 """Narrower pictures get the short words."""
 EDGE_PX = 3.0

@@ -254,9 +254,7 @@ class SectionView(QWidget):
         if event.button() is Qt.MouseButton.LeftButton and leaning and self._workspace.selected is None:
             self._mode = "lean"
         elif event.button() is Qt.MouseButton.LeftButton:
-            # Nothing is placed or measured on an altered picture.
-            as_scanned = self._workspace.view.picture == "original"
-            self._mode = "tool" if as_scanned and self._gestures.press(pick) else "contrast"
+            self._mode = "tool" if self._gestures.press(pick) else "contrast"
             if self._mode == "tool":
                 self.hold(True)
         elif event.button() in (Qt.MouseButton.MiddleButton, Qt.MouseButton.RightButton):
@@ -269,8 +267,7 @@ class SectionView(QWidget):
         pick = self._pick(event, double=True)
         if pick is not None and event.button() is Qt.MouseButton.LeftButton:
             self._press = event.position().toPoint()
-            as_scanned = self._workspace.view.picture == "original"
-            self._mode = "tool" if as_scanned and self._gestures.press(pick) else ""
+            self._mode = "tool" if self._gestures.press(pick) else ""
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:  # noqa: N802
         """Go on with the gesture, or say by the pointer's shape what it could be."""

@@ -8,6 +8,7 @@ from typing import Any
 from PySide6.QtCore import QObject, Signal
 
 from app.picks import Pick
+from app.sections.altered import REFUSED
 from app.workspace import Workspace
 from planner_core.case.session import Step
 
@@ -144,7 +145,11 @@ class ToolBox(QObject):
     # ------------------------------------------------------------ gestures
 
     def press(self, pick: Pick) -> bool:
-        """Give a press to the tool in hand, then to the resting one."""
+        """Give a press to the tool in hand, then to the resting one; on an altered picture to none."""
+        if self._workspace.view.picture != "original":
+            if self.hover(pick):
+                self._workspace.messages.warn(*REFUSED)
+            return False
         for tool in (self._active, self._resting):
             if tool is not None and self._guarded(tool.press, pick, failed=True):
                 self._holding = tool

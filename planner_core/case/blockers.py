@@ -14,6 +14,7 @@ from planner_core.case.derived import (
     match_for,
     match_state,
 )
+from planner_core.case.derived.site_readings import site_readings, unreadable
 from planner_core.case.plan import Plan
 from planner_core.case.staleness import stale_parts
 from planner_core.findings import Finding, Severity
@@ -81,10 +82,9 @@ def _scan(plan: Plan) -> Iterator[Finding]:
     check = known_scan_check(plan)
     if check is not None:
         yield from check.findings
-        for site, fixture in plan.fixtures.items():
-            verdict = check.readable_at(fixture.pose.at_depth(fixture.shape.length_mm / 2.0))
-            if not verdict.readable:
-                text = f"The scan at {site} cannot be trusted: {verdict.why}"
+        for site, parts in site_readings(plan, check).items():
+            for part in unreadable(parts):
+                text = f"The scan at {site} cannot be trusted for {part.part}: {part.why}"
                 yield Finding(Severity.WARNING, "site-unreadable", text, site)
     if plan.reading is None:
         text = "The whole volume is not signed as read by a qualified person (name, date, findings)."

@@ -12,6 +12,7 @@ from attrs import evolve, field, frozen
 
 from planner_core.case.blockers import blockers_of, guided, needs_match
 from planner_core.case.derived import budgets_of, known_scan_check, ledger_of, match_for, match_state
+from planner_core.case.derived.site_readings import site_readings, site_word, unreadable
 from planner_core.case.plan import Plan, frozen_mapping
 from planner_core.case.staleness import StalePart, stale_parts
 from planner_core.planning.ledger import LedgerState
@@ -52,7 +53,7 @@ class Link:
     per_site : mapping of site to str
         The answer at each site, where that is what matters.
     why : str
-        A sentence for a stale or open link.
+        A sentence for a stale or open link; for the scan what cannot be read at which site, and why.
     """
 
     key: str
@@ -113,11 +114,10 @@ def _scan(plan: Plan) -> Link:
     if check is None:
         return _link("Being checked", LinkState.WAITING)
     if plan.fixtures:
-        per_site = {
-            site: "yes" if check.readable_at(f.pose.at_depth(f.shape.length_mm / 2.0)).readable else "no"
-            for site, f in plan.fixtures.items()
-        }
-        return _link(_listed(per_site), LinkState.ANSWERED, per_site)
+        readings = site_readings(plan, check)
+        per_site = {site: site_word(parts) for site, parts in readings.items()}
+        why = [f"{site}, {part.part}: {part.why}" for site, parts in readings.items() for part in unreadable(parts)]
+        return _link(_listed(per_site), LinkState.ANSWERED, per_site, " ".join(why))
     if not check.degraded_slices:
         return _link("Yes", LinkState.ANSWERED)
     ranges = ", ".join(f"{a + 1}–{b + 1}" for a, b in check.degraded_slices[:3])

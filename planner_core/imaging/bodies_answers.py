@@ -31,6 +31,10 @@ SHARPNESS = 0.6
 """Chances of a body's kind are the mean of its cells' logarithms, which are not independent, times this (our
 choice: on simulated mouths the stated share of right words is then that of the right ones)."""
 
+CROWN_FROM_MM3, SIZE_ODDS = 200.0, 5.0
+"""Fillings look smaller than this, crowns and bridges larger (on simulated mouths up to 170 and from 240 mm3, bloom
+counted in); what a body's size speaks against has its chance divided by the second number (our choice)."""
+
 
 def kinds_named(
     answers: NDArray[np.float16], cells: Cells, share: Image, bodies: tuple[Restoration, ...]
@@ -59,17 +63,19 @@ def kinds_named(
             at = np.nonzero(labels == number)
         chances = kind_chances(answers[:, at[0], at[1], at[2]])
         sure.append(float(1.0 - chances[0].mean()))
-        kind, confidence = _kind(chances)
+        kind, confidence = _kind(chances, body.volume_mm3)
         named.append(evolve(body, kind=kind, kind_confidence=confidence))
     return tuple(named), tuple(sure)
 
 
-def _kind(chances: NDArray[np.float32]) -> tuple[str, float]:
-    """Give word and chance from the chances (kinds, cells) of a body's cells."""
+def _kind(chances: NDArray[np.float32], volume_mm3: float) -> tuple[str, float]:
+    """Give word and chance from the chances (kinds, cells) of a body's cells and from its size."""
     merged = np.array(chances[1 : 1 + len(KIND_WORDS)])
     merged[0] += chances[Answer.PORCELAIN - Answer.NATURAL]
     merged /= np.maximum(merged.sum(axis=0), 1e-6)
     score = SHARPNESS * np.log(np.maximum(merged, 1e-3)).mean(axis=1)
+    unlikely = ("zirconia", "metal") if volume_mm3 < CROWN_FROM_MM3 else ("filling",)
+    score[[KIND_WORDS.index(word) for word in unlikely]] -= np.log(SIZE_ODDS)
     share = np.exp(score - score.max())
     share /= share.sum()
     best = int(np.argmax(share))
@@ -107,7 +113,7 @@ def faint_restorations(
         if volume < LEAST_FAINT_MM3 or taken[box][mine].any() or float(other[box][mine].max()) < LEAST_SURE:
             continue
         index = np.argwhere(mine) + [s.start for s in box]
-        kind, confidence = _kind(kind_chances(answers[:, index[:, 0], index[:, 1], index[:, 2]]))
+        kind, confidence = _kind(kind_chances(answers[:, index[:, 0], index[:, 1], index[:, 2]]), volume)
         places = index @ cells.lps_from_cell[:3, :3].T + cells.lps_from_cell[:3, 3]
         extent = np.ptp(places, axis=0) + cells.cell_mm
         found.append(Restoration(places.mean(axis=0), volume, extent, False, kind, confidence))

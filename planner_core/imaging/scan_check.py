@@ -98,8 +98,9 @@ class ScanCheck:
         if self.level_map is None:
             return np.zeros(len(points))
         index = self.level_map.to_index(points)
-        coarse = self.level_map.grey(self.level_map.stored)
-        return np.asarray(ndimage.map_coordinates(coarse, index.T, order=1, mode="nearest"), dtype=np.float64)
+        # Read before scaling: the whole map is not turned into numbers for a few points.
+        read = ndimage.map_coordinates(self.level_map.stored, index.T, np.float64, order=1, mode="nearest")
+        return np.asarray(read * self.level_map.scale + self.level_map.offset, dtype=np.float64)
 
     def readable_at(self, point_lps_mm: ArrayLike, radius_mm: float = 3.0) -> SiteVerdict:
         """Judge the place within `radius_mm` of a point of shape (3,)."""

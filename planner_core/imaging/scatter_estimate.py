@@ -16,6 +16,7 @@ from planner_core.imaging.grey_scale import GreyLevels
 from planner_core.imaging.scatter_cells import Cells, cells_of, long_axis
 from planner_core.imaging.scatter_chance import added_of, chance_of, jaw_of
 from planner_core.imaging.scatter_inputs import inputs_of
+from planner_core.imaging.scatter_less import less_added
 from planner_core.imaging.scatter_network import answers_of, network
 from planner_core.imaging.scatter_path import Image
 from planner_core.imaging.scatter_physics import beam_errors
@@ -97,14 +98,18 @@ def estimate_scatter(volume: Volume, grey: GreyLevels, progress: Progress = sile
     bodies = share > 0.02
     faint = faint_restorations(answers, cells, ndimage.binary_dilation(bodies, iterations=2))
     restorations = (*named, *faint)
-    small = _small(volume, grey, restorations)
     region = jaw_of(answers, cells, bodies)
     if not restorations:
-        return Estimate(cells, share, (), None, None, region, small)
+        return Estimate(cells, share, (), None, None, region, _small(volume, grey, ()))
+    added = added_of(answers)
+    # Streaks darken markers and tie them to their surroundings: they are looked for without.
+    plain = less_added(volume, grey, added * np.float32(grey.contrast), np.linalg.inv(cells.lps_from_cell))
+    small = _small(plain, grey, restorations)
+    del plain
     chance = chance_of(answers)
     chance[share > 0.5] = 1.0
     chance[~cells.inside] = 0.0
-    return Estimate(cells, share, restorations, chance, added_of(answers), region, small)
+    return Estimate(cells, share, restorations, chance, added, region, small)
 
 
 def _answers(cells: Cells, share: Image, grey: GreyLevels, progress: Progress) -> NDArray[np.float16]:

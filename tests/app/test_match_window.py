@@ -316,10 +316,39 @@ def test_the_altered_picture_says_so_and_nothing_is_placed_on_it(
     qtbot.mouseMove(view, start + QPoint(30, 0))
     qtbot.mouseRelease(view, LEFT, pos=start + QPoint(30, 0))
     assert workspace.plan is before, "a fixture is not moved on an altered picture"
+    assert " ".join(altered.REFUSED) in window.said.texts[-1]
     window.plan_actions.match.pick_pairs(0.5)
     assert workspace.view.picture == "original"
     assert "measured or matched" in window.said.texts[-1]
     window.toolbox.stop()
+    settle(window, qtbot)
+
+
+def test_a_fixture_is_not_dragged_in_the_3d_view_while_the_altered_picture_is_shown(
+    open_plan: Callable[..., Any], qtbot: QtBot
+) -> None:
+    window = open_plan(full_plan(), shown=True)
+    settle(window, qtbot)
+    workspace, frame = window.workspace, window.views[ViewKind.ACROSS].frame
+    reduced_of(workspace.plan)
+    workspace.view.select("36")
+    fixture = workspace.plan.fixtures["36"]
+    grabbed = Pick(
+        "scene", fixture.pose.at_depth(3.0), 2.0, evolve(frame, origin_lps_mm=fixture.pose.at_depth(3.0))
+    )
+    moved = evolve(grabbed, point_mm=grabbed.point_mm + 2.0)
+    window.plan_actions.scan.show_picture("altered")
+    before, said = workspace.plan, len(window.said.texts)
+    assert not window.toolbox.press(grabbed), "what the 3D view hands over when a fixture is grabbed"
+    window.toolbox.drag(moved)
+    window.toolbox.release(moved)
+    assert workspace.plan is before
+    assert " ".join(altered.REFUSED) in window.said.texts[said]
+    window.plan_actions.scan.show_picture("original")
+    assert window.toolbox.press(grabbed)
+    window.toolbox.drag(moved)
+    window.toolbox.release(moved)
+    assert workspace.plan is not before, "on the scan as scanned it moves"
     settle(window, qtbot)
 
 

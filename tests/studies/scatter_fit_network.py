@@ -34,13 +34,15 @@ class Block(nn.Module):
 
     def __init__(self, ins: int, outs: int, planes: int) -> None:
         super().__init__()
-        self.conv = nn.Conv3d(ins, outs, (planes, 3, 3), padding=(planes // 2, 1, 1), bias=False)
+        self.beyond = planes // 2
+        self.conv = nn.Conv3d(ins, outs, (planes, 3, 3), padding=(0, 1, 1), bias=False)
         self.norm = nn.BatchNorm3d(outs, momentum=0.03)
         nn.init.kaiming_normal_(self.conv.weight, nonlinearity="relu")
 
     def forward(self, x: Tensor) -> Tensor:
-        """Apply."""
-        return functional.relu(self.norm(self.conv(x)))
+        """Apply; the ends of the scan are continued by their planes, as where it is run."""
+        grown = functional.pad(x, (0, 0, 0, 0, self.beyond, self.beyond), mode="replicate") if self.beyond else x
+        return functional.relu(self.norm(self.conv(grown)))
 
 
 class Net(nn.Module):

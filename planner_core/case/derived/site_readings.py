@@ -69,13 +69,26 @@ def site_readings(plan: Plan, check: ScanCheck) -> Mapping[str, tuple[PartReadin
     )
 
 
+def unreadable(parts: Sequence[PartReading]) -> tuple[PartReading, ...]:
+    """Give the parts of a site that cannot be read; what there is no verdict about is not among them."""
+    return tuple(part for part in parts if part.readable is False)
+
+
+def site_word(parts: Sequence[PartReading]) -> str:
+    """Answer for one site in a word, with what cannot be read: "yes", "no (bone and canal)"."""
+    names = [part.part for part in unreadable(parts)]
+    if not names:
+        return "yes"
+    return f"no ({' and '.join(filter(None, (', '.join(names[:-1]), names[-1])))})"
+
+
 def needed_places(readings: Mapping[str, tuple[PartReading, ...]]) -> Mapping[str, FloatArray]:
     """Give the places that must be read and cannot, by what they are: "36, tooth surfaces"."""
     return {
         f"{site}, {part.part}": part.place_lps_mm
         for site, parts in readings.items()
-        for part in parts
-        if part.readable is False and part.place_lps_mm is not None
+        for part in unreadable(parts)
+        if part.place_lps_mm is not None
     }
 
 

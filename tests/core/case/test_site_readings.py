@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 from attrs import evolve
 
-from planner_core.case.derived.site_readings import PARTS, needed_places, site_readings
+from planner_core.case.blockers import findings_of
+from planner_core.case.chain import chain_of
+from planner_core.case.derived import remember_scan_check
+from planner_core.case.derived.site_readings import PARTS, needed_places, site_readings, site_word
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels
 from planner_core.imaging.scan_check import ScanCheck
@@ -73,3 +76,21 @@ def test_without_a_canal_or_an_arch_there_is_no_verdict_and_it_says_so() -> None
     assert "No canal is marked" in by_part["canal"].why
     assert by_part["tooth surfaces"].readable is None
     assert by_part["bone"].readable is False
+
+
+def test_the_chain_and_the_findings_judge_each_site_by_all_its_parts_and_say_why_not() -> None:
+    """Streaks over one crest leave the bed readable and spoil what the match needs there: the answer is no."""
+    plan = full_plan()
+    remember_scan_check(plan, check_with(lambda p: ((p[..., 2] > 1.5) & (p[..., 0] > 4.0)).astype(float)))
+    link = chain_of(plan)[0]
+    assert link.per_site == {"36": "no (tooth surfaces)", "46": "yes"}
+    assert sorted(link.answer.split(", ")) == ["36 no (tooth surfaces)", "46 yes"]
+    assert link.why.startswith("36, tooth surfaces: Degradation ")
+    said = [finding.text for finding in findings_of(plan) if finding.code == "site-unreadable"]
+    assert len(said) == 1
+    assert said[0].startswith("The scan at 36 cannot be trusted for tooth surfaces: ")
+
+
+def test_a_site_with_several_lost_parts_names_them_all() -> None:
+    parts = site_readings(full_plan(), check_with(lambda p: np.ones(p.shape[:-1])))["36"]
+    assert site_word(parts) == "no (bone, canal, roots beside and tooth surfaces)"

@@ -52,9 +52,10 @@ def test_the_dense_body_is_measured(check: ScanCheck):
 
 
 def test_slices_of_the_body_score_higher_than_the_others(check: ScanCheck):
-    """Painted streaks are no physics: only a clear difference counts; amounts are tested on the shipped sample."""
-    assert np.median(check.slice_scores[20:30]) > 2.0 * check.slice_scores[:14].max()
-    assert check.slice_scores[:10].max() < 0.02
+    """Painted streaks are no physics, so only the order counts here; amounts are tested on the shipped sample."""
+    assert check.slice_scores[20:30].min() > check.slice_scores[:14].max()
+    assert check.slice_scores[:10].max() < 0.01
+    assert check.slice_scores[45:].max() < 0.01
     assert check.slice_scores.max() <= 1.0
 
 
