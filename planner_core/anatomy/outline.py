@@ -246,7 +246,7 @@ def _set_locally(volume: Volume, outline: Outline, levels: GreyLevels) -> Outlin
     spread = np.outer((-0.3, 0.0, 0.3), along)
     profiles = profiles_along(volume, start, -out_lps, REACH_MM + 2.0, spread)
     profiles = ndimage.gaussian_filter1d(profiles, 0.15 / STEP_MM, axis=1, mode="nearest")
-    edges = find_edges(profiles, levels)
+    edges = find_edges(profiles, levels, known_density=False)
     shift = REACH_MM - edges.at_mm
     good = np.isfinite(shift) & (np.abs(shift) < REACH_MM - 0.15)
     weight = good.astype(np.float64)

@@ -318,17 +318,3 @@ def _surface_of(block: ToothBlock, mask: NDArray[np.bool_]) -> Surface:
     if np.linalg.det(block.axes) > 0:
         triangles = triangles[:, ::-1]
     return keep_large_pieces(Surface(points, triangles), 0.1)
-
-
-def socket_of(tooth: MarkedTooth) -> Surface:
-    """Give the socket that a virtual extraction leaves: the root's surface below the neck, turned inside out.
-
-    Its triangles look into the socket, as those of bone look out of bone.
-    """
-    surface = tooth.surface
-    below = (surface.points_mm - tooth.neck_lps_mm) @ tooth.axis_lps > 0
-    keep = below[surface.triangles].all(axis=1)
-    used = np.unique(surface.triangles[keep])
-    number = np.full(len(surface.points_mm), -1, np.int64)
-    number[used] = np.arange(len(used))
-    return Surface(surface.points_mm[used], number[surface.triangles[keep]][:, ::-1], surface.frame)
