@@ -9,6 +9,8 @@ from attrs import evolve
 
 from app.shapes import CanalBody, Mesh, blocks_of, canal_body, envelope_body, fixture_body
 from app.workspace import Workspace
+from planner_core.case import derived
+from planner_core.geometry.frames import AnyArray, FloatArray
 from planner_core.planning.fixture import PlacedFixture
 
 
@@ -41,12 +43,20 @@ def envelope_mesh(workspace: Workspace, fixture: PlacedFixture) -> Mesh | None:
 
 
 def bone_mesh(workspace: Workspace) -> Mesh | None:
-    """Give the bone surface, if it was made and is ready to be cut."""
-    bone = workspace.plan.bone
-    if bone is None:
+    """Give the bone with its sockets and after the planned cut, if it was made and is ready to be cut.
+
+    A plane that is being dragged cuts when it is let go of.
+    """
+    plan = workspace.session.committed if workspace.is_open else workspace.plan
+    if plan.bone is None:
         return None
-    surface = bone.bone.surface
-    return ready_mesh(workspace, "bone", (surface,), lambda: (surface.points_mm, surface.triangles))
+
+    def make() -> tuple[FloatArray, AnyArray]:
+        bone = derived.bone_in_use(plan)
+        assert bone is not None
+        return bone.surface.points_mm, bone.surface.triangles
+
+    return ready_mesh(workspace, "bone", derived.what_shapes_bone(plan), make)
 
 
 def matched_surface_mesh(workspace: Workspace) -> Mesh | None:

@@ -17,7 +17,7 @@ from app.picture_canvas import BONE, CANAL, ENVELOPE, FIXTURE, PLUMB, TEXT, WHIS
 from app.shapes import Mesh, canal_body, cut, envelope_body, fixture_body
 from planner_core.anatomy.sections import SectionFrame, fixture_frame, sample_section
 from planner_core.anatomy.strip import sample_strip
-from planner_core.case.derived import budgets_of, ledger_of
+from planner_core.case.derived import bone_in_use, budgets_of, ledger_of
 from planner_core.case.plan import Plan
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray
@@ -82,9 +82,9 @@ def section_picture(plan: Plan, fixture: PlacedFixture, frame: SectionFrame, win
     if plan.scan is None:
         raise PlannerError("There is no scan to cut.", "Import the scan first.")
     canvas = Canvas(grey_picture(sample_section(plan.scan.volume, frame), window), frame)
-    if plan.bone is not None:
-        surface = plan.bone.bone.surface
-        mesh = Mesh(surface.points_mm, surface.triangles)
+    bone = bone_in_use(plan)
+    if bone is not None:
+        mesh = Mesh(bone.surface.points_mm, bone.surface.triangles)
         canvas.pieces(cut(mesh, frame.origin_lps_mm, frame.normal_lps), BONE, 1.2)
     _canals(canvas, plan)
     _others(canvas, plan, fixture)

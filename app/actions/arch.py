@@ -35,11 +35,12 @@ class Taken:
 
 def measured_cut(plan: Plan, progress: Progress = silent) -> Taken:
     """Measure the planned cut of a plan; takes a second or two."""
-    if plan.bone is None or plan.bone_cut is None or plan.arch is None:
+    bone = derived.bone_with_sockets(plan)
+    if bone is None or plan.bone_cut is None or plan.arch is None:
         raise PlannerError("There is no cut to measure.", "Draw arch and bone, then plan the cut.")
     cut = plan.bone_cut
     found = reduce_bone(
-        plan.bone.bone.surface,
+        bone.surface,
         plan.arch,
         cut.point_lps_mm,
         cut.normal_lps,
@@ -140,4 +141,4 @@ class ArchActions(Actions):
 
 
 def _cut_inputs(plan: Plan) -> tuple[object, ...]:
-    return plan.bone, plan.bone_cut, plan.arch, plan.canals, plan.cavities, plan.crowns
+    return plan.bone, plan.bone_cut, plan.teeth, plan.arch, plan.canals, plan.cavities, plan.crowns

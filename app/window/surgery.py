@@ -8,6 +8,7 @@ from PySide6.QtWidgets import QDialog, QFrame, QHBoxLayout, QLabel, QPushButton,
 
 from app.words import mm, site_words
 from app.workspace import Workspace
+from planner_core.case import derived
 from planner_core.findings import Severity
 from planner_core.protocol.crest import platform_below_crest_mm
 from planner_core.protocol.sheet import DrillRow, drill_rows
@@ -92,14 +93,14 @@ class SurgeryView(QDialog):
     def _pages(self) -> list[tuple[str, DrillRow | None, int]]:
         """Give (site, drill, number of drills) in their order; a site without drills has one page saying so."""
         plan = self._workspace.plan
-        bone = None if plan.bone is None else plan.bone.bone.surface
+        bone = derived.bone_in_use(plan)
         pages: list[tuple[str, DrillRow | None, int]] = []
         for site, fixture in plan.fixtures.items():
             drills = plan.guide.drill_list
             if drills is None:
                 pages.append((site, None, 0))
                 continue
-            below = None if bone is None else platform_below_crest_mm(fixture.pose, bone)
+            below = None if bone is None else platform_below_crest_mm(fixture.pose, bone.surface)
             rows = drill_rows(drills, plan.guide.sleeves.get(site), fixture.shape.length_mm, below)
             pages += [(site, row, len(rows)) for row in rows]
         return pages

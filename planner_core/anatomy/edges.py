@@ -31,12 +31,18 @@ LEAST_RISE = 0.3
 """A border counts from this share of the scan's own soft-to-bone step on (our choice: thin plates look fainter)."""
 
 
-THIN_MM = 1.0
-"""A cortex that has fallen to three quarters this far behind its peak is thin against the blur, mm (our choice)."""
+THIN_MM, THIN_TO, THICK_FROM, SHOULDER = 1.0, 0.6, 0.9, 0.95
+"""A cortex whose grey value, this far (mm) behind the shoulder of its peak, has fallen to the first of these shares
+of its rise is thin against the blur; above the second it is thick (our choice)."""
+
+THICK_SHARE, THIN_SHARE = 0.5, 0.6
+"""Share of the way from outside to the peak at which a thick and a thin cortex begin: blur lowers a thin plate's peak,
+so its border lies higher on its flank (our choice, tests/studies anatomy: where the plates' own density is not known
+`thin_plate_level` errs by half as much again)."""
 
 THIN_WEIGHT = 0.85
-"""How far the level goes from the middle one to that of a thin plate of full density (our choice, tests/studies
-anatomy: cone-beam shading and lighter cortex lie between)."""
+"""How far the level of a thin plate of known density goes from the middle one to `thin_plate_level` (our choice,
+tests/studies anatomy: cone-beam shading and lighter cortex lie between)."""
 
 ENAMEL_STEP = 0.6
 """What exceeds compact bone by this share of the soft-to-bone step is enamel or a restoration (NIST XCOM at 60 keV:
@@ -96,7 +102,16 @@ def _median(values, count):
 
 
 @njit(nogil=True, cache=True)
-def _edge(profile, begin, soft, dense, least, floor, lengths, border_share):
+def _rising(profile, peak_at, level):
+    """Last place before the peak where the profile rises through a level, nan if none."""
+    for k in range(peak_at, 0, -1):
+        if profile[k] >= level > profile[k - 1]:
+            return k - 1 + (level - profile[k - 1]) / (profile[k] - profile[k - 1])
+    return np.nan
+
+
+@njit(nogil=True, cache=True)
+def _edge(profile, begin, soft, dense, least, floor, lengths, border_share, known):
     """Border on one profile that runs from outside to inside, searched from sample `begin` on.
 
     Returns place (samples, nan if none), rise and inside value.
@@ -125,25 +140,29 @@ def _edge(profile, begin, soft, dense, least, floor, lengths, border_share):
     base = _median(outside, taken) if taken >= 3 else soft
     if peak - base < least:
         return np.nan, 0.0, 0.0
-    level = 0.5 * (base + peak)
-    behind = peak_at + lengths[3]
-    if behind < count and peak - base < dense and profile[behind] < base + 0.75 * (peak - base):
-        place = (peak - base) / dense * (border_share.shape[0] - 1)
-        low = min(int(place), border_share.shape[0] - 2)
-        share = border_share[low] + (place - low) * (border_share[low + 1] - border_share[low])
-        # Not every cortex is as dense as the scan's densest: the level stays a part of the way at the middle one.
-        level = (1.0 - THIN_WEIGHT) * level + THIN_WEIGHT * (base + share * dense)
-    for k in range(peak_at, 0, -1):
-        if profile[k] >= level > profile[k - 1]:
-            return k - 1 + (level - profile[k - 1]) / (profile[k] - profile[k - 1]), peak - base, peak
-    return np.nan, 0.0, 0.0
+    if known:
+        level = 0.5 * (base + peak)
+        at = peak_at + lengths[3]
+        if at < count and peak - base < dense and profile[at] < base + 0.75 * (peak - base):
+            place = (peak - base) / dense * (border_share.shape[0] - 1)
+            low = min(int(place), border_share.shape[0] - 2)
+            share = border_share[low] + (place - low) * (border_share[low + 1] - border_share[low])
+            level = (1.0 - THIN_WEIGHT) * level + THIN_WEIGHT * (base + share * dense)
+        return _rising(profile, peak_at, level), peak - base, peak
+    shoulder = peak_at
+    while shoulder > 0 and profile[shoulder - 1] >= base + SHOULDER * (peak - base):
+        shoulder -= 1
+    behind = (profile[min(shoulder + lengths[3], count - 1)] - base) / (peak - base)
+    thick = min(max((behind - THIN_TO) / (THICK_FROM - THIN_TO), 0.0), 1.0)
+    level = base + (THIN_SHARE + thick * (THICK_SHARE - THIN_SHARE)) * (peak - base)
+    return _rising(profile, peak_at, level), peak - base, peak
 
 
 @njit(nogil=True, cache=True)
-def _all_edges(profiles, begin, soft, dense, least, floor, lengths, border_share, place, rise, inside):
+def _all_edges(profiles, begin, soft, dense, least, floor, lengths, border_share, known, place, rise, inside):
     for k in range(profiles.shape[0]):
         place[k], rise[k], inside[k] = _edge(
-            profiles[k], begin[k], soft, dense, least, floor, lengths, border_share
+            profiles[k], begin[k], soft, dense, least, floor, lengths, border_share, known
         )
 
 
@@ -193,7 +212,11 @@ def _without_gaps(values: FloatArray) -> FloatArray:
 
 
 def find_edges(
-    profiles: FloatArray, levels: GreyLevels, begin_mm: ArrayLike = 0.0, least_rise: float = LEAST_RISE
+    profiles: FloatArray,
+    levels: GreyLevels,
+    begin_mm: ArrayLike = 0.0,
+    least_rise: float = LEAST_RISE,
+    known_density: bool = True,
 ) -> Edges:
     """Find the first border to hard tissue on profiles that run from outside to inside.
 
@@ -203,6 +226,8 @@ def find_edges(
         Grey values every `STEP_MM`.
     begin_mm : float or array of shape (n,)
         Where the search starts on each ray.
+    known_density : bool
+        Whether a thin plate counts as dense as the scan's compact bone.
     """
     count = len(profiles)
     begin = np.clip(np.broadcast_to(np.asarray(begin_mm, dtype=np.float64) / STEP_MM, (count,)), 0, None)
@@ -219,6 +244,7 @@ def find_edges(
         levels.air_threshold,
         lengths,
         BORDER_SHARE,
+        known_density,
         place,
         rise,
         inside,

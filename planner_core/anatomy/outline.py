@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from attrs import frozen
+from attrs import field, frozen
 from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.measure import find_contours
 
-from planner_core.anatomy.edges import STEP_MM, enamel_from, find_edges, profiles_along
+from planner_core.anatomy.edges import STEP_MM, Edges, enamel_from, find_edges, profiles_along
 from planner_core.anatomy.sections import SectionFrame, cross_section_frame, sample_section
 from planner_core.anatomy.structures import ArchCurve, Jaw
-from planner_core.geometry.frames import FloatArray
+from planner_core.geometry.frames import FloatArray, readonly
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels
 
@@ -58,6 +58,10 @@ REACH_MM = 1.4
 SMOOTH_MM = 0.35
 """Standard deviation of the smoothing of the shifts along the outline, mm (our choice: about a voxel)."""
 
+MOST_BLUR_MM, BLUR_OVER_MM = 3.0, 3.0
+"""A step that is wider than the first, or not found, counts as so wide; the second is the length of the outline over
+which the middle width is taken, mm (our choice)."""
+
 ENAMEL_AREA_MM2 = 1.5
 """Less of what is as bright as enamel may be noise or a dense spot (our choice)."""
 
@@ -85,6 +89,8 @@ class Outline:
         False where the cortex is not seen all the way round: the outline runs through the marrow.
     rough_mm : float
         How far the local borders scatter about the smooth outline: noise and streaks, mm.
+    blur_mm : array of shape (k,)
+        Width of the step from soft tissue to bone about each point: its rise over its steepest slope, mm.
     """
 
     station_mm: float
@@ -99,6 +105,7 @@ class Outline:
     cut: bool
     solid: bool = True
     rough_mm: float = 0.0
+    blur_mm: FloatArray = field(converter=readonly, factory=lambda: np.zeros(0))
 
     def to_lps(self, points_mm: FloatArray) -> FloatArray:
         """Take (outwards, up) points of shape (..., 2) to LPS mm."""
@@ -246,7 +253,7 @@ def _set_locally(volume: Volume, outline: Outline, levels: GreyLevels) -> Outlin
     spread = np.outer((-0.3, 0.0, 0.3), along)
     profiles = profiles_along(volume, start, -out_lps, REACH_MM + 2.0, spread)
     profiles = ndimage.gaussian_filter1d(profiles, 0.15 / STEP_MM, axis=1, mode="nearest")
-    edges = find_edges(profiles, levels)
+    edges = find_edges(profiles, levels, known_density=False)
     shift = REACH_MM - edges.at_mm
     good = np.isfinite(shift) & (np.abs(shift) < REACH_MM - 0.15)
     weight = good.astype(np.float64)
@@ -260,5 +267,16 @@ def _set_locally(volume: Volume, outline: Outline, levels: GreyLevels) -> Outlin
     rise = np.where(good, edges.rise, np.nan)
     return Outline(
         outline.station_mm, points, _normals(points), rise, outline.frame, outline.base_lps_mm, outline.outward_lps,
-        outline.up_lps, outline.tooth, outline.cut, outline.solid, rough,
+        outline.up_lps, outline.tooth, outline.cut, outline.solid, rough, _blur(profiles, edges, good),
     )  # fmt: skip
+
+
+def _blur(profiles: FloatArray, edges: Edges, good: NDArray[np.bool_]) -> FloatArray:
+    """Give the width of the step at each point: the middle one of its surroundings (mm)."""
+    width = np.full(len(profiles), MOST_BLUR_MM)
+    slope = np.gradient(profiles, STEP_MM, axis=1)
+    place = np.round(np.where(good, edges.at_mm, 0.0) / STEP_MM).astype(int)
+    near = np.clip(place[:, None] + np.arange(-5, 6)[None], 0, profiles.shape[1] - 1)
+    steepest = np.take_along_axis(slope, near, axis=1).max(axis=1)
+    width[good] = np.minimum(edges.rise[good] / np.maximum(steepest[good], 1e-9), MOST_BLUR_MM)
+    return np.asarray(ndimage.median_filter(width, round(BLUR_OVER_MM / CONTOUR_STEP_MM), mode="wrap"))

@@ -8,12 +8,13 @@ from typing import Protocol
 
 import numpy as np
 from attrs import field, frozen
+from scipy.spatial import cKDTree
 
 from planner_core.anatomy.bone import Degradation
 from planner_core.anatomy.outline import Outline, bone_outline
 from planner_core.anatomy.ridge_sides import NOT_MEASURABLE, PLATE_DEPTHS_MM, concavity, plates, span_at
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw
-from planner_core.geometry.frames import FloatArray, readonly_or_none
+from planner_core.geometry.frames import FloatArray, readonly_or_none, unit
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
 
@@ -24,13 +25,18 @@ others common practice, no source)."""
 UNREADABLE_LEVEL = 0.5
 """Degradation of the scan (0..1) from which a border is not read (our choice: half of the scale)."""
 
-CANAL_REACH_MM = 1.0
-"""A canal belongs to a station when its course passes within this of the section, mm (our choice)."""
+CREST_SIGMA_MM = 1.0
+"""The crest is as well known as the border within this of it, mm (our choice)."""
 
-FLOOR_SIGMA_MM, VOXEL_SIGMA_SHARE, ROUGH_SIGMA_SHARE = 0.15, 0.12, 4.5
-"""What makes the standard deviation of a border in a section: a floor (mm), a share of the voxel, and a multiple of
-the scatter of its local borders, which streaks move together (our choice: set on simulated jaws, tests/studies
-anatomy; patients differ more, and the surface of the whole bone keeps its larger one)."""
+CANAL_REACH_MM, END_SIGMA_SHARE, CANAL_ASIDE_MM = 1.0, 0.5, 45.0
+"""A canal's course is led on by this beyond its ends, mm, and errs there by this share of it; it belongs to a station
+when it passes the section this near to the arch, mm (our choice: the canal of the other side is further away)."""
+
+FLOOR_SIGMA_MM, BLUR_SIGMA_SHARE, ROUGH_SIGMA_SHARE, STREAK_SIGMA_MM = 0.04, 0.08, 2.0, 0.8
+"""What makes the standard deviation of a border in a section: a floor (mm), a share of the width of the step from
+soft tissue to bone as measured there, a multiple of the scatter of the local borders, and mm per unit of the scan
+check's level (our choice: set on simulated jaws, tests/studies anatomy; patients differ more, and the surface of the
+whole bone keeps its larger one)."""
 
 NOTCH_STEP_MM, NOTCH_FALL, NOTCH_DEPTH_MM = 0.5, 2.0, 6.0
 """A ridge that narrows by more than this many mm per mm of depth, looked at in these steps down to this depth, is
@@ -72,7 +78,7 @@ class Ridge:
     concavity_lps_mm : array of shape (3,) or None
         Deepest place of the hollow.
     sigma_mm : float
-        Standard deviation of one border's place along its normal (mm).
+        Standard deviation of the border's place along its normal at the crest (mm).
     width_sigma_mm : mapping
         Standard deviation of each width (mm).
     height_sigma_mm : float or None
@@ -163,20 +169,16 @@ def _measure(
         plane = _after_cut(outline, crest_cut, sign)
         if len(plane) < 8:
             return _nothing(outline.station_mm, arch.jaw, f"{NOT_MEASURABLE}: the planned cut leaves no bone here")
-    read = _readable(outline, plane, sign, degradation)
-    sigma = float(
-        np.sqrt(
-            FLOOR_SIGMA_MM**2
-            + (VOXEL_SIGMA_SHARE * float(np.mean(volume.spacing_mm))) ** 2
-            + (ROUGH_SIGMA_SHARE * outline.rough_mm) ** 2
-        )
-    )
-    sigma = max(sigma, bone.sigma_mm) if bone is not None else sigma
+    level = _level(outline, plane, sign, degradation)
+    read = (level <= UNREADABLE_LEVEL).astype(np.float64)
+    sigmas = _border_sigmas(outline, plane, sign, level, 0.0 if bone is None else bone.sigma_mm)
     reasons: dict[str, str] = {}
     crest = _crest(plane)
     if not _near_is_read(plane, read, crest) and crest_cut is None:
         return _nothing(outline.station_mm, arch.jaw, f"{NOT_MEASURABLE}: the scan is streaked at the crest")
-    widths, width_sigma = _widths(plane, read, crest, sigma, reasons)
+    at_crest = np.linalg.norm(plane - crest, axis=1) < CREST_SIGMA_MM
+    sigma = float(np.sqrt(np.mean(sigmas[at_crest] ** 2)))
+    widths, width_sigma = _widths(plane, read, crest, sigmas, sigma, reasons)
     border = plane[int(np.argmin(plane[:, 1]))]
     height, height_to, height_sigma = _height(outline, plane, crest, border, sign, canals, spaces, sigma, reasons)
     cheek, tongue = plates(volume, outline, plane, read, crest, sign, levels, reasons)
@@ -220,12 +222,22 @@ def _after_cut(outline: Outline, cut: tuple[FloatArray, FloatArray], sign: float
     return np.asarray(np.array(kept).reshape(-1, 2) * (1.0, sign))
 
 
-def _readable(outline: Outline, plane: FloatArray, sign: float, degradation: Degradation | None) -> FloatArray:
-    """Tell for each point of the outline whether the scan can be read there (1 or 0)."""
+def _level(outline: Outline, plane: FloatArray, sign: float, degradation: Degradation | None) -> FloatArray:
+    """Give the scan check's level at each point of the outline, 0 without a check."""
     if degradation is None:
-        return np.ones(len(plane))
-    level = np.asarray(degradation.level_at(outline.to_lps(plane * (1.0, sign))), dtype=np.float64)
-    return (level <= UNREADABLE_LEVEL).astype(np.float64)
+        return np.zeros(len(plane))
+    return np.asarray(degradation.level_at(outline.to_lps(plane * (1.0, sign))), dtype=np.float64)
+
+
+def _border_sigmas(
+    outline: Outline, plane: FloatArray, sign: float, level: FloatArray, least_mm: float
+) -> FloatArray:
+    """Give the standard deviation of the border at each point along its normal (mm)."""
+    _, own = cKDTree(outline.points_mm * (1.0, sign)).query(plane)
+    blur = outline.blur_mm[own] if len(outline.blur_mm) else np.zeros(len(plane))
+    square = FLOOR_SIGMA_MM**2 + (BLUR_SIGMA_SHARE * blur) ** 2
+    square = square + (ROUGH_SIGMA_SHARE * outline.rough_mm) ** 2 + (STREAK_SIGMA_MM * level) ** 2
+    return np.asarray(np.maximum(np.sqrt(square), least_mm))
 
 
 def _near_is_read(plane: FloatArray, read: FloatArray, crest: FloatArray) -> bool:
@@ -248,7 +260,12 @@ def _crest(plane: FloatArray) -> FloatArray:
 
 
 def _widths(
-    plane: FloatArray, read: FloatArray, crest: FloatArray, sigma: float, reasons: dict[str, str]
+    plane: FloatArray,
+    read: FloatArray,
+    crest: FloatArray,
+    sigmas: FloatArray,
+    crest_sigma: float,
+    reasons: dict[str, str],
 ) -> tuple[dict[float, float | None], dict[float, float | None]]:
     widths: dict[float, float | None] = dict.fromkeys(WIDTH_DEPTHS_MM)
     errors: dict[float, float | None] = dict.fromkeys(WIDTH_DEPTHS_MM)
@@ -270,7 +287,8 @@ def _widths(
         slope = 0.0
         if above is not None and below is not None:
             slope = ((below[1] - below[0]) - (above[1] - above[0])) / (depth + 0.3 - max(depth - 0.3, 0.05))
-        errors[depth] = float(np.sqrt(2.0 * sigma**2 + (slope * sigma) ** 2))
+        sides = sigmas[span[2]] ** 2 + sigmas[span[3]] ** 2
+        errors[depth] = float(np.sqrt(sides + (slope * crest_sigma) ** 2))
     return widths, errors
 
 
@@ -318,24 +336,33 @@ def _height(
 
 def canal_top_at(canal: Canal, outline: Outline) -> tuple[float, float] | None:
     """Give the height (mm along up) of the canal's upper wall in a section and its sigma; None where it is not."""
-    place = outline.to_plane(canal.path_lps_mm)
+    path, radii, sigmas = _reaching_on(canal)
+    place = outline.to_plane(path)
     along, gap = place[:, 2], np.hypot(place[:, 0], place[:, 1])
     crossing = np.nonzero((along[:-1] <= 0) != (along[1:] <= 0))[0]
-    crossing = crossing[gap[crossing] < 45.0]
-    if len(crossing) == 0:
-        end = int(np.argmin(np.abs(along)))
-        if abs(along[end]) > CANAL_REACH_MM or gap[end] > 45.0:
-            return None
-        return float(place[end, 1] + canal.radius_mm[end]), float(canal.sigma_mm[end])
     tops = []
-    for k in crossing:
+    for k in crossing[gap[crossing] < CANAL_ASIDE_MM]:
         share = along[k] / (along[k] - along[k + 1])
         centre = place[k, 1] + share * (place[k + 1, 1] - place[k, 1])
-        radius = canal.radius_mm[k] + share * (canal.radius_mm[k + 1] - canal.radius_mm[k])
+        radius = radii[k] + share * (radii[k + 1] - radii[k])
         # A course that passes the section obliquely reaches higher in it than its own radius.
-        step = canal.path_lps_mm[k + 1] - canal.path_lps_mm[k]
+        step = path[k + 1] - path[k]
         slant = abs(float(step @ np.cross(outline.up_lps, outline.outward_lps))) / float(np.linalg.norm(step))
         rise = abs(float(step @ outline.up_lps)) / float(np.linalg.norm(step))
-        lean = np.hypot(slant, rise)
-        tops.append((float(centre + radius * lean / max(slant, 0.3)), float(max(canal.sigma_mm[k : k + 2]))))
-    return max(tops)
+        steep = float(np.hypot(slant, rise)) / max(slant, 0.3)
+        tops.append((float(centre + radius * steep), float(max(sigmas[k : k + 2])) * steep))
+    return max(tops) if tops else None
+
+
+def _reaching_on(canal: Canal) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Give a canal's course, radii and sigmas, led straight on at both ends: it does not stop where it was clicked."""
+    path, back = canal.path_lps_mm, min(3, len(canal.path_lps_mm) - 1)
+    ends = []
+    for end, inner in ((path[0], path[back]), (path[-1], path[-1 - back])):
+        ends.append(end + CANAL_REACH_MM * unit(end - inner))
+    sigma = np.hypot(canal.sigma_mm[[0, -1]], END_SIGMA_SHARE * CANAL_REACH_MM)
+    return (
+        np.vstack([ends[0], path, ends[1]]),
+        np.concatenate([canal.radius_mm[:1], canal.radius_mm, canal.radius_mm[-1:]]),
+        np.concatenate([sigma[:1], canal.sigma_mm, sigma[1:]]),
+    )

@@ -28,6 +28,7 @@ from planner_core.anatomy.tooth_border import (
     dentine_by_row,
     in_the_gap,
 )
+from planner_core.anatomy.tooth_course import led_on, without_leaks
 from planner_core.anatomy.tooth_grid import GRID_MM, ToothBlock
 from planner_core.anatomy.tooth_sizes import ToothSize, tooth_size
 from planner_core.errors import PlannerError
@@ -116,7 +117,7 @@ def find_tooth(
     levels = calibrate_grey(volume) if levels is None else levels
     progress(0.0, f"Finding tooth {site}")
     block = tooth_block(volume, arch, plus[0], size, levels)
-    mask = tooth_mask(block, size, plus, minus, levels, progress)
+    mask = tooth_mask(block, size, plus, minus, levels, progress, degradation)
     if mask.sum() * GRID_MM**3 < LEAST_MM3:
         raise PlannerError(f"No tooth was found at the click for {site}.", "Click in the middle of its neck.")
     progress(0.8, f"Finding tooth {site}")
@@ -166,8 +167,9 @@ def tooth_mask(
     minus: FloatArray,
     levels: GreyLevels,
     progress: Progress = silent,
+    degradation: Degradation | None = None,
 ) -> NDArray[np.bool_]:
-    """Give the tooth's voxels in its block."""
+    """Give the tooth's voxels in its block; with the scan check, what it cannot read of the root is led on."""
     step = levels.bone - levels.soft_tissue
     grey = np.clip((block.grey - levels.soft_tissue) / step, -0.5, TOP_SHARE)
     smooth = ndimage.gaussian_filter(grey, 0.6)
@@ -197,9 +199,19 @@ def tooth_mask(
     filled = ndimage.binary_fill_holes(closed & (labels != 2) | mask)
     for row in range(len(filled)):
         filled[row] = ndimage.binary_fill_holes(filled[row])
+    filled = without_leaks(filled, middle)
+    if degradation is not None:
+        filled = led_on(filled, level_in(block, degradation), middle)
     # Crumbs beside the tooth go, its thin tip stays.
     pieces, _ = ndimage.label(filled)
     return np.asarray(pieces == 1 + int(np.argmax(np.bincount(pieces.ravel())[1:])))
+
+
+def level_in(block: ToothBlock, degradation: Degradation) -> NDArray[np.float32]:
+    """Give the scan check's level at each voxel of a block."""
+    index = np.moveaxis(np.indices(block.grey.shape), 0, -1).reshape(-1, 3)
+    level = np.asarray(degradation.level_at(block.to_lps(index)), dtype=np.float32)
+    return level.reshape(block.grey.shape)
 
 
 def _open_dark(smooth: NDArray[np.float32]) -> NDArray[np.bool_]:
@@ -318,17 +330,3 @@ def _surface_of(block: ToothBlock, mask: NDArray[np.bool_]) -> Surface:
     if np.linalg.det(block.axes) > 0:
         triangles = triangles[:, ::-1]
     return keep_large_pieces(Surface(points, triangles), 0.1)
-
-
-def socket_of(tooth: MarkedTooth) -> Surface:
-    """Give the socket that a virtual extraction leaves: the root's surface below the neck, turned inside out.
-
-    Its triangles look into the socket, as those of bone look out of bone.
-    """
-    surface = tooth.surface
-    below = (surface.points_mm - tooth.neck_lps_mm) @ tooth.axis_lps > 0
-    keep = below[surface.triangles].all(axis=1)
-    used = np.unique(surface.triangles[keep])
-    number = np.full(len(surface.points_mm), -1, np.int64)
-    number[used] = np.arange(len(used))
-    return Surface(surface.points_mm[used], number[surface.triangles[keep]][:, ::-1], surface.frame)

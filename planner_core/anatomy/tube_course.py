@@ -110,11 +110,7 @@ def smooth(path: FloatArray, sigma_mm: float, step_mm: float = COURSE_STEP_MM) -
 
 def bridged(course: Course, clicks: FloatArray) -> FloatArray:
     """Lead the course past stretches that are not seen through clicks only, never along another hollow."""
-    path = course.path_lps_mm
-    seen = ndimage.uniform_filter1d(course.match, 3, mode="nearest") >= SEEN_MATCH
-    size = round(LEAST_SEEN_MM / COURSE_STEP_MM)
-    seen = ndimage.binary_opening(np.pad(seen, size, mode="edge"), np.ones(size))[size:-size]
-    seen &= plausible(path)
+    path, seen = course.path_lps_mm, well_seen(course)
     keep = np.zeros(len(path), bool)
     keep[::3] = True
     keep &= seen
@@ -128,6 +124,14 @@ def bridged(course: Course, clicks: FloatArray) -> FloatArray:
     if keep.sum() < 3:
         return smooth(path, 0.8)
     return smooth(smooth_through(points[keep], PATH_STEP_MM), 0.8)
+
+
+def well_seen(course: Course) -> NDArray[np.bool_]:
+    """Tell where a course is seen well enough to lead on, shape (n,)."""
+    seen = ndimage.uniform_filter1d(course.match, 3, mode="nearest") >= SEEN_MATCH
+    size = round(LEAST_SEEN_MM / COURSE_STEP_MM)
+    seen = ndimage.binary_opening(np.pad(seen, size, mode="edge"), np.ones(size))[size:-size]
+    return np.asarray(seen & plausible(course.path_lps_mm))
 
 
 def plausible(path: FloatArray) -> NDArray[np.bool_]:

@@ -1,3 +1,4 @@
+# mypy: allow-untyped-defs
 """How much a place looks like the inside of a dark tube of a canal's size, whatever the scan's offset and gain."""
 
 from __future__ import annotations
@@ -6,6 +7,7 @@ from functools import cache
 
 import numpy as np
 from attrs import field, frozen
+from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
@@ -90,24 +92,46 @@ def tube_likeness(grid: Grid, levels: GreyLevels, size: TubeSize = CANAL_SIZE) -
     step = levels.bone - levels.soft_tissue
     grey = np.clip(grid.grey, levels.soft_tissue - 0.5 * step, levels.bone + 0.25 * step)
     grey = ndimage.gaussian_filter(grey, SMOOTH_MM / grid.spacing_mm, mode="nearest").astype(np.float32)
-    best = np.zeros(grey.shape, np.float32)
-    for distance in size.wall_distances_mm:
-        contrasts = np.stack([_both_sides(grey, way * distance / grid.spacing_mm) for way in DIRECTIONS])
-        contrasts -= grey
-        part = np.partition(contrasts, len(DIRECTIONS) - RANK, axis=0)[len(DIRECTIONS) - RANK]
-        best = np.maximum(best, part)
+    shifts = np.round(
+        np.array(size.wall_distances_mm)[:, None, None] * DIRECTIONS[None] / grid.spacing_mm
+    ).astype(np.int64)
+    reach = np.abs(shifts).max(axis=(0, 1))
+    padded = np.pad(grey, [(n, n) for n in reach], mode="edge")
+    offsets = shifts @ np.array([padded.shape[1] * padded.shape[2], padded.shape[2], 1])
+    best = np.empty(grey.shape, np.float32)
+    _ranked_contrast(padded, reach, offsets, RANK, best)
     scale_to = float(np.quantile(best, 0.98))
     return np.asarray(best / max(scale_to, 1e-6), dtype=np.float32)
 
 
-def _both_sides(grey: NDArray[np.float32], shift: FloatArray) -> NDArray[np.float32]:
-    """Give the smaller of the two values a shift (voxels, rounded) to either side."""
-    a, b, c = (int(n) for n in np.round(shift))
-    reach = [abs(a), abs(b), abs(c)]
-    padded = np.pad(grey, [(n, n) for n in reach], mode="edge")
-    low = [slice(n + k, n + k + size) for n, k, size in zip(reach, (a, b, c), grey.shape, strict=True)]
-    high = [slice(n - k, n - k + size) for n, k, size in zip(reach, (a, b, c), grey.shape, strict=True)]
-    return np.minimum(padded[tuple(low)], padded[tuple(high)])
+@njit(nogil=True, cache=True)
+def _ranked_contrast(padded, reach, offsets, rank, out):
+    """Give the `rank`-th largest contrast of the darker of two opposite places, the best over distances, at least 0.
+
+    `offsets` (distances, directions) go from a voxel to a place in the flattened array.
+    """
+    flat = padded.ravel()
+    top = np.empty(rank, np.float32)
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            start = ((i + reach[0]) * padded.shape[1] + j + reach[1]) * padded.shape[2] + reach[2]
+            for k in range(out.shape[2]):
+                place = start + k
+                best, here = np.float32(0.0), flat[place]
+                for d in range(offsets.shape[0]):
+                    # The largest ones so far, largest first; only what beats the best distance counts.
+                    top[:] = best
+                    for w in range(offsets.shape[1]):
+                        value = min(flat[place + offsets[d, w]], flat[place - offsets[d, w]]) - here
+                        n = rank - 1
+                        if value <= top[n]:
+                            continue
+                        while n > 0 and top[n - 1] < value:
+                            top[n] = top[n - 1]
+                            n -= 1
+                        top[n] = value
+                    best = top[rank - 1]
+                out[i, j, k] = best
 
 
 @frozen(eq=False)

@@ -7,7 +7,14 @@ from datetime import UTC, datetime
 from planner_core.case.blockers import findings_of, guided
 from planner_core.case.budget_sheet import budget_page_of
 from planner_core.case.codec import FORMAT, dumps, plain
-from planner_core.case.derived import budgets_of, known_scan_check, ledger_of, match_state, scan_check_of
+from planner_core.case.derived import (
+    bone_in_use,
+    budgets_of,
+    known_scan_check,
+    ledger_of,
+    match_state,
+    scan_check_of,
+)
 from planner_core.case.plan import Plan
 from planner_core.case.rows import Revision
 from planner_core.geometry.frames import angle_between_deg
@@ -93,12 +100,12 @@ def measured_lines(plan: Plan) -> Lines:
 
 
 def _page(plan: Plan, fixture: PlacedFixture, budget: SiteBudget | None) -> FixturePage:
-    bone = None if plan.bone is None else plan.bone.bone.surface
+    bone = bone_in_use(plan)
     return fixture_page(
         fixture,
         plan.guide.sleeves.get(fixture.site) if guided(plan) else None,
         plan.guide.drill_list,
-        None if bone is None else platform_below_crest_mm(fixture.pose, bone),
+        None if bone is None else platform_below_crest_mm(fixture.pose, bone.surface),
         _results(plan, fixture.site, budget),
         None if budget is None or budget.decisive is None else budget.decisive.limit,
         tilt_words(plan, fixture),

@@ -187,7 +187,7 @@ def _teeth(mouth: mouths.StudyMouth, levels: GreyLevels, rng: np.random.Generato
             continue
         size = tooth_size(str(iso))
         block = tooth_block(mouth.volume, arch, click, size, levels)
-        mask = tooth_mask(block, size, click[None], np.zeros((0, 3)), levels)
+        mask = tooth_mask(block, size, click[None], np.zeros((0, 3)), levels, degradation=mouth.check)
         root, crown = mouths.tooth_dice(mouth, int(iso), block, mask)
         rows.append({"site": int(iso), "restored": int(iso) in restored, "root_dice": root, "crown_dice": crown})
     return rows

@@ -17,7 +17,7 @@ from planner_core.case.derived.budget import (
 )
 from planner_core.case.derived.clearance import ledger_of, live_ledger_of, obstacles_in
 from planner_core.case.derived.evaluation import Evaluation, evaluation_of, known_evaluation
-from planner_core.case.derived.marks import bone_in_use, mouth_of
+from planner_core.case.derived.marks import bone_in_use, bone_with_sockets, mouth_of, what_shapes_bone
 from planner_core.case.derived.matching import match_for, match_in_use, match_state
 from planner_core.case.derived.memory import Memory
 from planner_core.case.derived.restoring import (
@@ -36,6 +36,7 @@ __all__ = [
     "Memory",
     "beside_of",
     "bone_in_use",
+    "bone_with_sockets",
     "budgets_of",
     "choice_of",
     "crown_at",
@@ -60,4 +61,5 @@ __all__ = [
     "surface_in_lps",
     "surfaces_of_role",
     "update_of",
+    "what_shapes_bone",
 ]

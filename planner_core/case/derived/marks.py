@@ -6,7 +6,7 @@ from attrs import evolve
 
 from planner_core.anatomy.bone_reduction import cut_surface
 from planner_core.anatomy.extraction import bone_without
-from planner_core.anatomy.marked import ToothState
+from planner_core.anatomy.marked import MarkedTooth, ToothState
 from planner_core.anatomy.structures import BoneSurface
 from planner_core.case.derived.memory import Memory
 from planner_core.case.plan import Plan
@@ -23,12 +23,27 @@ def bone_in_use(plan: Plan) -> BoneSurface | None:
     That is the adopted surface with the sockets of marked teeth that are to be extracted, after a planned bone
     reduction.
     """
+    left, cut = bone_with_sockets(plan), plan.bone_cut
+    if left is None or cut is None:
+        return left
+    return _bones.get(lambda: cut_surface(left, cut), left, cut)
+
+
+def bone_with_sockets(plan: Plan) -> BoneSurface | None:
+    """Give the adopted bone with the sockets of teeth to be extracted, before a planned bone reduction."""
     if plan.bone is None:
         return None
-    bone, cut = plan.bone.bone, plan.bone_cut
-    taken = tuple(tooth for tooth in plan.teeth.values() if not tooth.state.stays)
-    left = _sockets.get(lambda: bone_without(bone, taken), bone, *taken) if taken else bone
-    return left if cut is None else _bones.get(lambda: cut_surface(left, cut), left, cut)
+    bone, taken = plan.bone.bone, _to_extract(plan)
+    return _sockets.get(lambda: bone_without(bone, taken), bone, *taken) if taken else bone
+
+
+def what_shapes_bone(plan: Plan) -> tuple[object, ...]:
+    """Give the values that `bone_in_use` is made from: while they are the same objects, so is the bone."""
+    return plan.bone, plan.bone_cut, *_to_extract(plan)
+
+
+def _to_extract(plan: Plan) -> tuple[MarkedTooth, ...]:
+    return tuple(tooth for tooth in plan.teeth.values() if not tooth.state.stays)
 
 
 def mouth_of(plan: Plan) -> MouthFacts:

@@ -12,7 +12,7 @@ from planner_core.anatomy.marked import BoneCut, MarkedTooth, ToothState
 from planner_core.anatomy.meshes import enclosed_mm3
 from planner_core.anatomy.structures import BoneSurface
 from planner_core.case import edits
-from planner_core.case.derived import bone_in_use, mouth_of
+from planner_core.case.derived import bone_in_use, bone_with_sockets, mouth_of, what_shapes_bone
 from planner_core.case.plan import Plan
 from planner_core.geometry.surface import Surface
 from planner_core.planning.eligibility import CarrierTooth, MouthFacts
@@ -93,7 +93,10 @@ def test_a_plan_stands_its_fixtures_in_the_bone_that_is_left() -> None:
     assert left is bone_in_use(plan), "worked out once"
     socket = enclosed_mm3(plan.bone.bone.surface) - enclosed_mm3(left.surface)
     assert socket > 200.0
-    lower = bone_in_use(edits.plan_bone_cut(plan, BoneCut([0.0, 0, -4.0], [0, 0, 1])))
+    lowered = edits.plan_bone_cut(plan, BoneCut([0.0, 0, -4.0], [0, 0, 1]))
+    lower = bone_in_use(lowered)
+    assert bone_with_sockets(lowered) is left, "what a cut takes off is measured on the bone before it"
+    assert what_shapes_bone(lowered) != what_shapes_bone(plan)
     assert lower.surface.points_mm[:, 2].max() == pytest.approx(-4.0, abs=1e-6)
 
 
