@@ -24,7 +24,14 @@ from planner_core.planning.fixture import FixtureShape, PlacedFixture
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.ledger import LedgerRow
 from planner_core.planning.obstacles import Obstacle, ObstacleKind
-from planner_core.planning.pose_search import SiteSearch, best_pose, leeway_over_need, search_frame
+from planner_core.planning.pose_search import (
+    Judged,
+    SiteSearch,
+    best_pose,
+    deeper_pose,
+    leeway_over_need,
+    search_frame,
+)
 from planner_core.progress import Progress, silent
 
 PREFERRED_DIAMETER_MM = {"1": 3.5, "2": 3.0, "3": 4.0, "4": 4.0, "5": 4.0, "6": 4.5, "7": 4.5, "8": 4.5}
@@ -142,11 +149,20 @@ def propose(
     search = SiteSearch(frame, obstacles, inputs, match, rest, degradation, limits_margin_mm)
     shapes = shapes_to_try(site, catalogue or generic_catalogue(), family)
     found: list[Suggestion] = []
+    poses: dict[str, Judged] = {}
     for k, shape in enumerate(shapes):
         if k >= FIRST_TRIES and any(s.keeps_margins and s.leeway_over_need >= 1.0 for s in found):
             break
         progress(k / len(shapes), f"Searching a place for {shape.label}")
-        found.append(_suggestion(search, tooth, search.fixture(shape, best_pose(search, shape).x)))
+        poses[shape.shape_id] = best_pose(search, shape)
+        found.append(_suggestion(search, tooth, search.fixture(shape, poses[shape.shape_id].x)))
+    first = _ranked(found)[0].fixture.shape
+    progress(len(shapes) / (len(shapes) + 1), f"Looking once more for {first.label}")
+    better = deeper_pose(search, first, poses[first.shape_id])
+    if better is not poses[first.shape_id]:
+        place = next(k for k, s in enumerate(found) if s.fixture.shape is first)
+        again = _suggestion(search, tooth, search.fixture(first, better.x))
+        found[place] = max(found[place], again, key=_goodness)
     progress(1.0, "")
     ordered = _ranked(found)
     return Proposal(site, ordered, tuple(_findings(site, ordered, bone is not None)))
@@ -169,6 +185,12 @@ def _suggestion(search: SiteSearch, tooth: PlannedTooth, fixture: PlacedFixture)
         tuple(rows),
         screw_exit(fixture, tooth).text,
     )
+
+
+def _goodness(suggestion: Suggestion) -> tuple[bool, float]:
+    """Margins kept first, then the leeway; where they are not, how nearly."""
+    keeps = suggestion.keeps_margins
+    return keeps, suggestion.leeway_over_need if keeps else suggestion.slack_mm
 
 
 def _ranked(found: Sequence[Suggestion]) -> tuple[Suggestion, ...]:
