@@ -66,6 +66,11 @@ ENAMEL_AREA_MM2 = 1.5
 """Less of what is as bright as enamel may be noise or a dense spot (our choice)."""
 
 
+OPEN_WITHIN_MM, OPEN_GAP_MM, OPEN_DEPTH_MM = 8.0, 1.5, 1.5
+"""A jaw is open at its crest when, this near to it, plates stand further apart than this over more than this depth,
+mm (our choice: a knife edge or an undercut never shows two plates side by side)."""
+
+
 @frozen(eq=False)
 class Outline:
     """A closed outline in the plane across the arch.
@@ -215,11 +220,23 @@ def _is_solid(mask: NDArray[np.bool_], jaw: Jaw) -> bool:
     high = np.count_nonzero(mask.any(axis=1)) * PIXEL_MM
     if jaw is Jaw.LOWER and high > THIN_FROM_MM and mask.sum() * PIXEL_MM**2 < LEAST_THICKNESS_MM * high:
         return False
+    if _is_open_at_crest(mask, jaw):
+        return False
     radius = SOLID_MM / PIXEL_MM
     padded = np.pad(mask, round(radius) + 2)
     outside = ndimage.distance_transform_edt(~padded) > radius
     closed = ndimage.binary_fill_holes(ndimage.distance_transform_edt(~outside) > radius)
     return float(mask.sum()) >= SOLID_SHARE * float(closed.sum())
+
+
+def _is_open_at_crest(mask: NDArray[np.bool_], jaw: Jaw) -> bool:
+    """Tell whether two plates stand at the crest with nothing between them: its thin cortex was missed."""
+    rows = np.flatnonzero(mask.any(axis=1))
+    top = rows if jaw is Jaw.LOWER else rows[::-1]
+    near = mask[top[: round(OPEN_WITHIN_MM / PIXEL_MM)]]
+    extent = mask.shape[1] - np.argmax(near, axis=1) - np.argmax(near[:, ::-1], axis=1)
+    gap = (extent - near.sum(axis=1)) * PIXEL_MM
+    return bool(np.count_nonzero(gap > OPEN_GAP_MM) * PIXEL_MM > OPEN_DEPTH_MM)
 
 
 def _holds_tooth(picture: NDArray[np.float32], mask: NDArray[np.bool_], levels: GreyLevels) -> bool:

@@ -8,6 +8,7 @@ from typing import Protocol
 
 import numpy as np
 from attrs import field, frozen
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from planner_core.anatomy.bone import Degradation
@@ -52,6 +53,13 @@ class AirSpace(Protocol):
 
     def floor_over(self, point_lps_mm: FloatArray, up_lps: FloatArray) -> tuple[float, float] | None:
         """Give the height (mm along `up_lps`) from a point to the floor over it and its sigma, or None."""
+
+
+NEAR_CREST_MM = 1.5
+"""What lies this near to the crest belongs to it, mm (our choice: half a thin ridge)."""
+
+END_MM = 0.8
+"""How much must be seen beyond a border, mm (our choice: two voxels)."""
 
 
 @frozen(eq=False)
@@ -170,15 +178,18 @@ def _measure(
         if len(plane) < 8:
             return _nothing(outline.station_mm, arch.jaw, f"{NOT_MEASURABLE}: the planned cut leaves no bone here")
     level = _level(outline, plane, sign, degradation)
-    read = (level <= UNREADABLE_LEVEL).astype(np.float64)
+    ends = _where_the_scan_ends(volume, outline, plane, sign)
+    read = ((level <= UNREADABLE_LEVEL) & ~ends).astype(np.float64)
     sigmas = _border_sigmas(outline, plane, sign, level, 0.0 if bone is None else bone.sigma_mm)
     reasons: dict[str, str] = {}
     crest = _crest(plane)
+    if ends[np.linalg.norm(plane - crest, axis=1) < NEAR_CREST_MM].any():
+        return _nothing(outline.station_mm, arch.jaw, f"{NOT_MEASURABLE}: the scan ends at the crest")
     if not _near_is_read(plane, read, crest) and crest_cut is None:
         return _nothing(outline.station_mm, arch.jaw, f"{NOT_MEASURABLE}: the scan is streaked at the crest")
     at_crest = np.linalg.norm(plane - crest, axis=1) < CREST_SIGMA_MM
     sigma = float(np.sqrt(np.mean(sigmas[at_crest] ** 2)))
-    widths, width_sigma = _widths(plane, read, crest, sigmas, sigma, reasons)
+    widths, width_sigma = _widths(plane, read, ends, crest, sigmas, sigma, reasons)
     border = plane[int(np.argmin(plane[:, 1]))]
     height, height_to, height_sigma = _height(outline, plane, crest, border, sign, canals, spaces, sigma, reasons)
     cheek, tongue = plates(volume, outline, plane, read, crest, sign, levels, reasons)
@@ -240,8 +251,15 @@ def _border_sigmas(
     return np.asarray(np.maximum(np.sqrt(square), least_mm))
 
 
+def _where_the_scan_ends(volume: Volume, outline: Outline, plane: FloatArray, sign: float) -> NDArray[np.bool_]:
+    """Tell where the outline is no border of bone but the end of the scan: nothing is seen just beyond it."""
+    away = plane - plane.mean(axis=0)
+    away /= np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
+    return ~volume.contains(outline.to_lps((plane + END_MM * away) * (1.0, sign)))
+
+
 def _near_is_read(plane: FloatArray, read: FloatArray, crest: FloatArray) -> bool:
-    near = np.linalg.norm(plane - crest, axis=1) < 1.5
+    near = np.linalg.norm(plane - crest, axis=1) < NEAR_CREST_MM
     return bool(read[near].mean() > 0.5) if near.any() else False
 
 
@@ -262,6 +280,7 @@ def _crest(plane: FloatArray) -> FloatArray:
 def _widths(
     plane: FloatArray,
     read: FloatArray,
+    ends: NDArray[np.bool_],
     crest: FloatArray,
     sigmas: FloatArray,
     crest_sigma: float,
@@ -279,7 +298,8 @@ def _widths(
             reasons[f"width {depth:g}"] = f"{NOT_MEASURABLE}: the ridge ends above this depth"
             continue
         if read[span[2]] < 1.0 or read[span[3]] < 1.0:
-            reasons[f"width {depth:g}"] = f"{NOT_MEASURABLE}: the scan is streaked here"
+            why = "the scan ends here" if ends[span[2]] or ends[span[3]] else "the scan is streaked here"
+            reasons[f"width {depth:g}"] = f"{NOT_MEASURABLE}: {why}"
             continue
         widths[depth] = span[1] - span[0]
         # A wrong crest moves the depth: near a round crest the width changes fast with it.

@@ -170,3 +170,35 @@ def test_an_outline_that_lost_its_way_gives_no_width() -> None:
     crest = np.array([0.0, 0.0])
     assert not _notched(undercut, crest)
     assert _notched(jump, crest)
+
+
+def cropped(volume: Volume, columns: tuple[slice, slice, slice]) -> Volume:
+    """Give a part of a volume where it lay."""
+    matrix = np.array(volume.lps_from_index)
+    matrix[:3, 3] = volume.to_lps(np.array([[s.start or 0 for s in columns]], float))[0]
+    return Volume(volume.stored[columns], matrix, volume.scale, volume.offset)
+
+
+def test_a_ridge_that_the_scan_cuts_off_has_no_width_there() -> None:
+    """The end of the scan is no border of bone; it runs through one of the plates here."""
+    bar = jaw_bar(width_mm=9.0)
+    middle = bar.volume.shape[1] // 2
+    cut = cropped(bar.volume, (slice(None), slice(middle - 12, None), slice(None)))
+    whole, half = ridge_at(bar.volume, bar.arch, 3.0), ridge_at(cut, bar.arch, 3.0)
+    assert whole.width_mm[3.0] == pytest.approx(9.0, abs=0.7)
+    assert set(half.width_mm.values()) == {None}
+    assert any("the scan ends" in text for text in half.reasons.values()), half.reasons
+
+
+def test_plates_with_nothing_seen_between_them_are_no_knife_edge() -> None:
+    """A crest whose thin cortex was missed leaves two plates: neither is the ridge."""
+    bar = jaw_bar(width_mm=10.0)
+    grey = np.array(bar.volume.stored)
+    slices, rows, _ = np.meshgrid(*(np.arange(n) for n in grey.shape), indexing="ij")
+    place = bar.volume.to_lps(np.stack([slices, rows, np.zeros_like(rows)], axis=-1).reshape(-1, 3))
+    z, y = place[:, 2].reshape(grey.shape), place[:, 1].reshape(grey.shape)
+    grey[(z > bar.crest_z - 7.0) & (np.abs(y) < 3.2)] = 1000
+    opened = Volume(grey, bar.volume.lps_from_index, bar.volume.scale, bar.volume.offset)
+    ridge = ridge_at(opened, bar.arch, 3.0, levels=LEVELS)
+    assert set(ridge.width_mm.values()) == {None}
+    assert "not seen all the way round" in ridge.reasons["crest"]
