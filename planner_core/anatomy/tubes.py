@@ -92,9 +92,9 @@ def tube_likeness(grid: Grid, levels: GreyLevels, size: TubeSize = CANAL_SIZE) -
     step = levels.bone - levels.soft_tissue
     grey = np.clip(grid.grey, levels.soft_tissue - 0.5 * step, levels.bone + 0.25 * step)
     grey = ndimage.gaussian_filter(grey, SMOOTH_MM / grid.spacing_mm, mode="nearest").astype(np.float32)
-    shifts = np.round(
-        np.array(size.wall_distances_mm)[:, None, None] * DIRECTIONS[None] / grid.spacing_mm
-    ).astype(np.int64)
+    shifts = np.round(np.array(size.wall_distances_mm)[:, None, None] * DIRECTIONS[None] / grid.spacing_mm).astype(
+        np.int64
+    )
     reach = np.abs(shifts).max(axis=(0, 1))
     padded = np.pad(grey, [(n, n) for n in reach], mode="edge")
     offsets = shifts @ np.array([padded.shape[1] * padded.shape[2], padded.shape[2], 1])
@@ -106,7 +106,7 @@ def tube_likeness(grid: Grid, levels: GreyLevels, size: TubeSize = CANAL_SIZE) -
 
 @njit(nogil=True, cache=True)
 def _ranked_contrast(padded, reach, offsets, rank, out):
-    """Give the `rank`-th largest contrast of the darker of two opposite places, the best over distances, at least 0.
+    """Give the `rank`-th largest contrast of the darker of two opposite places, best over distances, at least 0.
 
     `offsets` (distances, directions) go from a voxel to a place in the flattened array.
     """
