@@ -42,16 +42,17 @@ MARGIN_MM = 9.0
 STREAKED_LEVEL = 0.5
 """Degradation of the scan (0..1) from which nothing counts as seen (our choice: half of the scale)."""
 
-LEAST_SIGMA_MM = 0.15
-"""Least standard deviation of the centre, mm (our choice: half a fine voxel; tests/studies anatomy)."""
+LEAST_SIGMA_MM = 0.05
+"""Least standard deviation of the centre, mm, before what its walls and the voxel add (our choice, tests/studies
+anatomy)."""
 
 LEAST_STRETCH_MM = 5.0
 """A seen stretch between unseen ones counts as seen only from this length on, or with a click on it (our choice:
 hollows of the marrow look like a tube for a few millimetres)."""
 
 MOST_BRIDGINGS, LEAST_GAIN = 6, 0.03
-"""How often unseen stretches are bridged anew at most, and the share of the course that must have come into sight for
-another turn (our choice, tests/studies anatomy)."""
+"""How often unseen stretches are bridged anew at most, and the share of the course that must have come into sight
+for another turn (our choice, tests/studies anatomy)."""
 
 CLICKED_MM = 1.2
 """A click is on a stretch within this of its course, mm (our choice: three standard deviations of a hand-set

@@ -36,9 +36,9 @@ THIN_MM, THIN_TO, THICK_FROM, SHOULDER = 1.0, 0.6, 0.9, 0.95
 of its rise is thin against the blur; above the second it is thick (our choice)."""
 
 THICK_SHARE, THIN_SHARE = 0.5, 0.6
-"""Share of the way from outside to the peak at which a thick and a thin cortex begin: blur lowers a thin plate's peak,
-so its border lies higher on its flank (our choice, tests/studies anatomy: where the plates' own density is not known
-`thin_plate_level` errs by half as much again)."""
+"""Share of the way from outside to the peak at which a thick and a thin cortex begin: blur lowers a thin plate's
+peak, so its border lies higher on its flank (our choice, tests/studies anatomy: where the plates' own density is
+not known `thin_plate_level` errs by half as much again)."""
 
 THIN_WEIGHT = 0.85
 """How far the level of a thin plate of known density goes from the middle one to `thin_plate_level` (our choice,

@@ -59,8 +59,8 @@ SMOOTH_MM = 0.35
 """Standard deviation of the smoothing of the shifts along the outline, mm (our choice: about a voxel)."""
 
 MOST_BLUR_MM, BLUR_OVER_MM = 3.0, 3.0
-"""A step that is wider than the first, or not found, counts as so wide; the second is the length of the outline over
-which the middle width is taken, mm (our choice)."""
+"""A step that is wider than the first, or not found, counts as so wide; the second is the length of the outline
+over which the middle width is taken, mm (our choice)."""
 
 ENAMEL_AREA_MM2 = 1.5
 """Less of what is as bright as enamel may be noise or a dense spot (our choice)."""

@@ -30,14 +30,14 @@ CREST_SIGMA_MM = 1.0
 """The crest is as well known as the border within this of it, mm (our choice)."""
 
 CANAL_REACH_MM, END_SIGMA_SHARE, CANAL_ASIDE_MM = 1.0, 0.5, 45.0
-"""A canal's course is led on by this beyond its ends, mm, and errs there by this share of it; it belongs to a station
-when it passes the section this near to the arch, mm (our choice: the canal of the other side is further away)."""
+"""A canal's course is led on by this beyond its ends, mm, and errs there by this share of it; it belongs to a
+station when it passes the section this near to the arch, mm (our choice: the other side's is further away)."""
 
 FLOOR_SIGMA_MM, BLUR_SIGMA_SHARE, ROUGH_SIGMA_SHARE, STREAK_SIGMA_MM = 0.04, 0.08, 2.0, 0.8
 """What makes the standard deviation of a border in a section: a floor (mm), a share of the width of the step from
 soft tissue to bone as measured there, a multiple of the scatter of the local borders, and mm per unit of the scan
-check's level (our choice: set on simulated jaws, tests/studies anatomy; patients differ more, and the surface of the
-whole bone keeps its larger one)."""
+check's level (our choice: set on simulated jaws, tests/studies anatomy; patients differ more, and the surface of
+the whole bone keeps its larger one)."""
 
 NOTCH_STEP_MM, NOTCH_FALL, NOTCH_DEPTH_MM = 0.5, 2.0, 6.0
 """A ridge that narrows by more than this many mm per mm of depth, looked at in these steps down to this depth, is
@@ -375,7 +375,7 @@ def canal_top_at(canal: Canal, outline: Outline) -> tuple[float, float] | None:
 
 
 def _reaching_on(canal: Canal) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give a canal's course, radii and sigmas, led straight on at both ends: it does not stop where it was clicked."""
+    """Give a canal's course, radii and sigmas, led straight on at both ends: it does not stop at the clicks."""
     path, back = canal.path_lps_mm, min(3, len(canal.path_lps_mm) - 1)
     ends = []
     for end, inner in ((path[0], path[back]), (path[-1], path[-1 - back])):

@@ -79,6 +79,11 @@ LEAST_OF_USUAL, MOST_OF_USUAL, LONGEST_OF_USUAL = 0.5, 1.6, 1.3
 outside had the wrong thing in hand or lost to their neighbour)."""
 
 
+LEAST_OF_TOOTH, MOST_OF_TOOTH, SHORTEST_OF_TOOTH, LONGEST_OF_TOOTH = 0.3, 2.4, 0.55, 1.5
+"""Outside these shares of the usual volume and length what one click found is no tooth, and is not given (our
+choice)."""
+
+
 def find_tooth(
     volume: Volume,
     arch: ArchCurve,
@@ -120,6 +125,13 @@ def find_tooth(
     mask = tooth_mask(block, size, plus, minus, levels, progress, degradation)
     if mask.sum() * GRID_MM**3 < LEAST_MM3:
         raise PlannerError(f"No tooth was found at the click for {site}.", "Click in the middle of its neck.")
+    if len(plus) + len(minus) == 1 and not could_be_tooth(mask, size):
+        share, length = usual_shares(mask, size)
+        raise PlannerError(
+            f"What the click found at {site} is no tooth: it has {share:.1f} of the usual volume and "
+            f"{length:.1f} of the usual length.",
+            "Click in the middle of its neck, or add clicks on what belongs to it and what does not.",
+        )
     progress(0.8, f"Finding tooth {site}")
     tooth = _as_tooth(volume, site, block, mask, plus, minus, levels, degradation)
     doubt = size_doubt(site, mask, size)
@@ -128,10 +140,7 @@ def find_tooth(
 
 def size_doubt(site: str, mask: NDArray[np.bool_], size: ToothSize) -> Finding | None:
     """Say so where what was found is too small, too large or too long for this tooth."""
-    usual = USUAL_FILL * size.width_mm * size.depth_mm * (size.crown_mm + size.root_mm)
-    share = float(mask.sum()) * GRID_MM**3 / usual
-    rows = np.flatnonzero(mask.any(axis=(1, 2)))
-    length = float(np.ptp(rows)) * GRID_MM / (size.crown_mm + size.root_mm) if len(rows) else 0.0
+    share, length = usual_shares(mask, size)
     if LEAST_OF_USUAL <= share <= MOST_OF_USUAL and length <= LONGEST_OF_USUAL:
         return None
     text = (
@@ -139,6 +148,20 @@ def size_doubt(site: str, mask: NDArray[np.bool_], size: ToothSize) -> Finding |
         "this tooth: it may not be the tooth. Look at it, and add clicks on what is missing or wrong."
     )
     return Finding(Severity.WARNING, "tooth-size-doubtful", text, site)
+
+
+def could_be_tooth(mask: NDArray[np.bool_], size: ToothSize) -> bool:
+    """Tell whether what was found is anything near as large and long as this tooth."""
+    share, length = usual_shares(mask, size)
+    return LEAST_OF_TOOTH <= share <= MOST_OF_TOOTH and SHORTEST_OF_TOOTH <= length <= LONGEST_OF_TOOTH
+
+
+def usual_shares(mask: NDArray[np.bool_], size: ToothSize) -> tuple[float, float]:
+    """Give volume and length of what was found over those usual for this tooth."""
+    usual = USUAL_FILL * size.width_mm * size.depth_mm * (size.crown_mm + size.root_mm)
+    rows = np.flatnonzero(mask.any(axis=(1, 2)))
+    length = float(np.ptp(rows)) * GRID_MM / (size.crown_mm + size.root_mm) if len(rows) else 0.0
+    return float(mask.sum()) * GRID_MM**3 / usual, length
 
 
 def tooth_block(

@@ -15,7 +15,7 @@ from planner_core.anatomy.tooth_grid import GRID_MM
 from planner_core.geometry.frames import FloatArray
 
 UNREAD_LEVEL = 0.35
-"""Degradation (0..1) from which a voxel of the root is not read (our choice: that of `scan_check.READABLE_BELOW`)."""
+"""Degradation (0..1) from which a voxel of the root is not read (our choice, as `scan_check.READABLE_BELOW`)."""
 
 READ_ROW_LEVEL = 0.15
 """A section is readable while the mean level in it is below this (our choice, tests/studies anatomy)."""
@@ -38,10 +38,10 @@ TIP_MM = 4.0
 """So near to the tip a section tells little of the root, mm (our choice: tips are round)."""
 
 START_SHARE = 0.3
-"""Where between tip and click a root is taken at its word (our choice: free of streaks, still as wide as a root)."""
+"""Where between tip and click a root is taken at its word (our choice: free of streaks and wide)."""
 
 LEAST_LEFT = 0.5
-"""Where less than this share would be left, the middle itself was no root, and nothing is taken off (our choice)."""
+"""Where less than this share would be left, the middle was no root, and nothing is taken off (our choice)."""
 
 
 def led_on(mask: NDArray[np.bool_], level: NDArray[np.float32], click: FloatArray) -> NDArray[np.bool_]:

@@ -27,9 +27,9 @@ ROUND_MM, WALLED_SHARE = 0.5, 0.7
 round (our choice: an open side of a quarter moves the centre by little)."""
 
 RADIUS_QUANTILE = 0.4
-REST_SHARE = 0.6
-"""Share of the walls' scatter about a circle that the centre keeps as standard deviation (our choice: streaks move
-neighbouring directions together; tests/studies anatomy)."""
+REST_SHARE = 3.0
+"""Multiple of the walls' scatter about a circle that the centre keeps as standard deviation (our choice: what moves
+neighbouring directions together shows in their scatter only faintly; tests/studies anatomy)."""
 
 RECENTRE_MM = 1.0
 """How far the middle may move between its walls, mm (our choice: less than a radius)."""

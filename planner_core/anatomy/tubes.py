@@ -106,7 +106,7 @@ def tube_likeness(grid: Grid, levels: GreyLevels, size: TubeSize = CANAL_SIZE) -
 
 @njit(nogil=True, cache=True)
 def _ranked_contrast(padded, reach, offsets, rank, out):
-    """Give the `rank`-th largest contrast of the darker of two opposite places, the best over distances, at least 0.
+    """Give the `rank`-th largest contrast of the darker of two opposite places, best over distances, at least 0.
 
     `offsets` (distances, directions) go from a voxel to a place in the flattened array.
     """

@@ -28,11 +28,11 @@ def with_tooth(plan: Plan, state: ToothState) -> Plan:
     pose = plan.fixtures["36"].pose
     middle = np.array([*pose.platform_lps_mm[:2], 0.0])
     mesh = trimesh.creation.cylinder(2.5, 20.0, sections=48)
-    mesh.apply_translation(middle + [0.0, 0.0, -2.0])
+    mesh.apply_translation(middle - np.array([0.0, 0.0, 2.0]))
     for _ in range(3):
         mesh = mesh.subdivide()
     surface = Surface(np.asarray(mesh.vertices), np.asarray(mesh.faces, np.int32))
-    neck, tip, apex = middle, middle + [0.0, 0, 8], middle - [0.0, 0, 12]
+    neck, tip, apex = middle, middle + np.array([0.0, 0, 8]), middle - np.array([0.0, 0, 12])
     tooth = MarkedTooth("36", surface, [0, 0, -1], neck, tip, apex, 0.2, 0.3, [neck], state=state)
     return edits.mark_tooth(plan, tooth)
 

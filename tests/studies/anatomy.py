@@ -18,7 +18,7 @@ from planner_core.anatomy.arch_proposal import propose_arch
 from planner_core.anatomy.canal_trace import trace_canal
 from planner_core.anatomy.ridge import ridge_at
 from planner_core.anatomy.structures import Canal, Jaw
-from planner_core.anatomy.teeth import tooth_block, tooth_mask
+from planner_core.anatomy.teeth import could_be_tooth, size_doubt, tooth_block, tooth_mask
 from planner_core.anatomy.tooth_sizes import tooth_size
 from planner_core.errors import PlannerError
 from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
@@ -123,9 +123,9 @@ def _canals(
     canals, rows = [], []
     for side, (line, diameter) in mouths.true_canals(mouth).items():
         clicks = mouths.clicks_on(line, rng, CLICKS)
-        started = time.perf_counter()
+        started, busy = time.perf_counter(), time.process_time()
         canal = trace_canal(mouth.volume, side, clicks, levels=levels, degradation=mouth.check)
-        seconds = time.perf_counter() - started
+        seconds, processor = time.perf_counter() - started, time.process_time() - busy
         # Ends reach past the true line by the clicks' error: they are not counted against it.
         error, nearest = cKDTree(line).query(canal.path_lps_mm)
         inner = (nearest > 10) & (nearest < len(line) - 10)
@@ -142,6 +142,7 @@ def _canals(
                 "z2_mean": float(((error[inner] / canal.sigma_mm[inner]) ** 2).mean() / 2.0),
                 "diameter_error_mm": float(np.median(canal.diameter_mm) - diameter),
                 "seconds": seconds,
+                "processor_seconds": processor,
             }
         )
         canals.append(canal)
@@ -188,8 +189,13 @@ def _teeth(mouth: mouths.StudyMouth, levels: GreyLevels, rng: np.random.Generato
         size = tooth_size(str(iso))
         block = tooth_block(mouth.volume, arch, click, size, levels)
         mask = tooth_mask(block, size, click[None], np.zeros((0, 3)), levels, degradation=mouth.check)
-        root, crown = mouths.tooth_dice(mouth, int(iso), block, mask)
-        rows.append({"site": int(iso), "restored": int(iso) in restored, "root_dice": root, "crown_dice": crown})
+        row: dict[str, Any] = {"site": int(iso), "restored": int(iso) in restored}
+        rows.append(row)
+        # What the program would refuse to give, or gives with a doubt, counts apart.
+        row["refused"] = not could_be_tooth(mask, size)
+        row["doubted"] = size_doubt(str(iso), mask, size) is not None
+        if not row["refused"]:
+            row["root_dice"], row["crown_dice"] = mouths.tooth_dice(mouth, int(iso), block, mask)
     return rows
 
 
@@ -225,7 +231,9 @@ def _part(rows: list[dict[str, Any]]) -> dict[str, Any]:
     ridges = [ridge for row in rows for ridge in row["ridge"]]
     widths = [pair for ridge in ridges for pair in ridge["widths"].values()]
     heights = [ridge["height"] for ridge in ridges if "height" in ridge]
-    teeth = [tooth for row in rows for tooth in row["teeth"]]
+    all_teeth = [tooth for row in rows for tooth in row["teeth"]]
+    teeth = [tooth for tooth in all_teeth if not tooth["refused"]]
+    asked = 4 * len(ridges)
     arch = [error for row in rows for error in row["arch"]["errors_mm"]]
     lost = sum(row["arch"]["teeth"] for row in rows if "refused" in row["arch"])
     lengths = [canal["certain"] for canal in canals]
@@ -237,12 +245,19 @@ def _part(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "canal_coverage": _numbers([canal["covered"] for canal in canals]),
         "canal_diameter_error_mm": _numbers([abs(canal["diameter_error_mm"]) for canal in canals]),
         "canal_seconds": _numbers([canal["seconds"] for canal in canals]),
+        "canal_processor_seconds": _numbers([canal["processor_seconds"] for canal in canals]),
         "ridge_sites": len(ridges),
+        "ridge_widths_refused": round(1.0 - len(widths) / max(1, asked), 3),
+        "ridge_width_within_0_3": _within(widths, 0.3),
         "ridge_width_error_mm": _numbers([abs(error) for error, _ in widths]),
         "ridge_width_coverage": _covered(widths),
+        "ridge_height_within_0_5": _within(heights, 0.5),
         "ridge_height_error_mm": _numbers([abs(error) for error, _ in heights]),
         "ridge_height_coverage": _covered(heights),
         "crest_error_mm": _numbers([abs(ridge["crest_error_mm"]) for ridge in ridges if "crest_error_mm" in ridge]),
+        "teeth_refused": round(1.0 - len(teeth) / max(1, len(all_teeth)), 3),
+        "teeth_doubted": round(float(np.mean([tooth["doubted"] for tooth in teeth])), 3) if teeth else None,
+        "root_dice_share_0_9": round(float(np.mean([t["root_dice"] >= 0.9 for t in teeth])), 3) if teeth else None,
         "root_dice": _numbers([tooth["root_dice"] for tooth in teeth]),
         "root_dice_under_restorations": _numbers([t["root_dice"] for t in teeth if t["restored"]]),
         "crown_dice": _numbers([tooth["crown_dice"] for tooth in teeth if not tooth["restored"]]),
@@ -250,6 +265,11 @@ def _part(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "arch_within_1_mm": round(float(np.sum(np.array(arch) <= 1.0)) / max(1, len(arch) + lost), 3),
         "arch_refused": sum("refused" in row["arch"] for row in rows),
     }
+
+
+def _within(pairs: list[tuple[float, float]], limit: float) -> float | None:
+    """Share of errors within a limit."""
+    return round(float(np.mean([abs(error) <= limit for error, _ in pairs])), 3) if pairs else None
 
 
 def _covered(pairs: list[tuple[float, float]]) -> float | None:

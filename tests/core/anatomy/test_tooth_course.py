@@ -1,0 +1,90 @@
+"""A root led on through streaks, and leaks taken off it, on bodies whose voxels are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from planner_core.anatomy.teeth import could_be_tooth, usual_shares
+from planner_core.anatomy.tooth_course import led_on, without_leaks
+from planner_core.anatomy.tooth_grid import GRID_MM
+from planner_core.anatomy.tooth_sizes import tooth_size
+
+ROWS, SIDE = 80, 50
+CLICK = np.array([60.0, 25.0, 25.0])
+STREAKED_FROM = 45
+
+
+def cone(lean: float = 0.0) -> np.ndarray:
+    """A root that widens by 4 % per mm from row 10 up and leans by `lean` voxels a row; 5 mm wide at row 45."""
+    row, along, out = np.indices((ROWS, SIDE, SIDE))
+    radius = 8.0 * (1.0 + 0.04 * GRID_MM * (row - STREAKED_FROM))
+    away = np.hypot(along - 25.0 - lean * (row - 60.0), out - 25.0)
+    return np.asarray((away <= radius) & (row >= 10) & (row < 70))
+
+
+def dice(a: np.ndarray, b: np.ndarray) -> float:
+    return float(2 * (a & b).sum() / (a.sum() + b.sum()))
+
+
+@pytest.mark.parametrize("lean", [0.0, 0.15])
+@pytest.mark.parametrize("spoilt", ["eaten", "spread"])
+def test_what_streaks_spoilt_under_the_click_is_led_on(lean: float, spoilt: str) -> None:
+    truth = cone(lean)
+    level = np.zeros(truth.shape, np.float32)
+    level[STREAKED_FROM:60] = 0.9
+    found = truth.copy()
+    if spoilt == "eaten":
+        found[STREAKED_FROM:60, 22:] = False
+    else:
+        found[STREAKED_FROM:60, 10:40, 15:35] = True
+    part = slice(STREAKED_FROM, 60)
+    assert dice(found[part], truth[part]) < 0.75
+    assert dice(led_on(found, level, CLICK)[part], truth[part]) > 0.93
+    assert np.array_equal(led_on(found, level, CLICK)[:STREAKED_FROM], found[:STREAKED_FROM])
+
+
+def test_what_can_be_read_stays_as_it_was_found() -> None:
+    found = cone()
+    found[40:50, 25:27, 25] = False
+    assert led_on(found, np.zeros(found.shape, np.float32), CLICK) is found
+    everywhere = np.full(found.shape, 0.9, np.float32)
+    assert np.array_equal(led_on(found, everywhere, CLICK), found), "nothing readable to lead on from"
+
+
+def test_two_roots_are_led_on_as_their_trunk() -> None:
+    row, along, out = np.indices((ROWS, SIDE, SIDE))
+    roots = (np.hypot(along - 18, out - 25) <= 5) | (np.hypot(along - 32, out - 25) <= 5)
+    found = roots & (row >= 10) & (row < STREAKED_FROM)
+    level = np.where(row >= STREAKED_FROM, 0.9, 0.0).astype(np.float32)
+    # The click bounds what is led on; a few voxels of the crown tell that the tooth goes on.
+    found[64:70, 20:30, 20:30] = True
+    trunk = led_on(found, level, CLICK)[50]
+    assert trunk[25, 25], "between the roots"
+    assert np.ptp(np.flatnonzero(trunk.any(axis=1))) == pytest.approx(24 * (1 + 0.04 * 1.8), abs=3)
+
+
+def test_a_leak_is_taken_off_upwards_and_downwards_and_a_slant_is_not() -> None:
+    truth = cone(0.15)
+    assert dice(without_leaks(truth, CLICK), truth) > 0.99
+    leaking = truth.copy()
+    leaking[40:58, 20:48, 18:32] = True
+    leaking[10:13, 5:45, 5:45] = True
+    assert dice(leaking, truth) < 0.75
+    assert dice(without_leaks(leaking, CLICK), truth) > dice(leaking, truth) + 0.1
+
+
+def test_what_is_no_tooth_is_told_by_volume_and_length() -> None:
+    size = tooth_size("35")
+    whole = np.zeros((100, 60, 60), bool)
+    rows = round((size.crown_mm + size.root_mm) / GRID_MM)
+    half = round(0.5 * np.sqrt(0.4) * size.width_mm / GRID_MM)
+    whole[5 : 5 + rows, 30 - half : 30 + half, 30 - half : 30 + half] = True
+    share, length = usual_shares(whole, size)
+    assert share == pytest.approx(1.0, abs=0.2)
+    assert length == pytest.approx(1.0, abs=0.03)
+    assert could_be_tooth(whole, size)
+    lost = whole.copy()
+    lost[: 5 + rows // 2 + 3] = False
+    assert not could_be_tooth(lost, size), "half of the length: a crown without its root"
+    assert not could_be_tooth(np.ones_like(whole), size)
