@@ -77,7 +77,7 @@ def plates(
                 continue
             point = int(span[end])
             if read[point] < 1.0:
-                reasons[key] = f"{NOT_MEASURABLE}: the scan is streaked here"
+                reasons[key] = f"{NOT_MEASURABLE}: the scan is streaked or ends here"
                 continue
             thickness = _plate_at(volume, outline, plane, point, sign, levels)
             if thickness is None:
