@@ -155,4 +155,6 @@ def _paint_plates(work: marks.Brushwork, beside: Any) -> None:
         painter.drawRect(QRectF(xy[1][0] - 1.2, xy[1][1] - 1.2, 2.4, 2.4))
         painter.setBrush(Qt.BrushStyle.NoBrush)
         if state != "clear":
-            marks.tag(work, f"{mm(plate.thickness_mm)}", float(xy[1][0]) + 6, float(xy[1][1]), colours[state])
+            marks.tag(
+                work, f"{mm(plate.thickness_mm)}", float(xy[1][0]) + 6, float(xy[1][1]), colours[state], apart=True
+            )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from attrs import frozen
+from attrs import field, frozen
 from numpy.typing import ArrayLike
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QImage, QPainter, QPainterPath, QPen
@@ -32,6 +32,8 @@ class Brushwork:
     frame: SectionFrame
     theme: Theme
     cuts: Cuts
+    tags: list[QRectF] = field(factory=list)
+    """Where words stand already in this painting."""
 
     def place(self, points_lps_mm: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Give screen points of shape (n, 2) as (x, y) and their distance from the plane (mm)."""
@@ -84,8 +86,10 @@ def small_font() -> QFont:
     return font
 
 
-def tag(work: Brushwork, text: str, x: float, y: float, colour: str = "", middle: bool = False) -> None:
-    """Write a short text on a dark ground, kept inside the picture."""
+def tag(
+    work: Brushwork, text: str, x: float, y: float, colour: str = "", middle: bool = False, apart: bool = False
+) -> None:
+    """Write a short text on a dark ground, kept inside the picture; `apart` moves it off words that stand there."""
     painter = work.painter
     font = small_font()
     painter.setFont(font)
@@ -96,11 +100,23 @@ def tag(work: Brushwork, text: str, x: float, y: float, colour: str = "", middle
     left = min(max(left, 2.0), max(columns - width - 2, 2.0))
     top = min(max(y - height / 2, 2.0), max(rows - height - 2, 2.0))
     box = QRectF(left, top, width, height)
+    if apart:
+        box = _beside(box, work.tags, float(rows))
+    work.tags.append(box)
     painter.setPen(Qt.PenStyle.NoPen)
     painter.setBrush(QColor(7, 9, 11, 190))
     painter.drawRoundedRect(box, 3, 3)
     painter.setPen(QColor(colour or work.theme.picture_text))
     painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
+
+
+def _beside(box: QRectF, taken: list[QRectF], bottom: float) -> QRectF:
+    """Give the nearest free place for a box, a line at a time below or above; where none is free, its own."""
+    for shift in (0, 1, -1, 2, -2, 3, -3):
+        moved = box.translated(0.0, shift * (box.height() + 1.0))
+        if moved.top() >= 0.0 and moved.bottom() <= bottom and not any(moved.intersects(t) for t in taken):
+            return moved
+    return box
 
 
 def paint_canal(work: Brushwork, canal: CanalBody) -> None:
@@ -193,7 +209,7 @@ def paint_whisker(
             painter.drawLine(QPointF(*(end - across)), QPointF(*(end + across)))
     middle = (a + b) / 2.0
     if work.holds(float(middle[0]), float(middle[1])):
-        tag(work, text, float(middle[0]) + 8, float(middle[1]), colour)
+        tag(work, text, float(middle[0]) + 8, float(middle[1]), colour, apart=True)
 
 
 def paint_pair(work: Brushwork, point_lps_mm: FloatArray, name: str, colour: str, hollow: bool = False) -> None:

@@ -10,6 +10,7 @@ from PySide6.QtCore import QSignalBlocker
 from app.steps.fixtures_fold import Block
 from app.steps.parts import Row, Table, button, combo, label, state_icon
 from app.words import site_label, site_words, sites_of_jaw
+from planner_core.planning.crowns import average_station_mm
 from planner_core.planning.fixture import FixtureShape
 
 
@@ -98,7 +99,9 @@ class PlaceBlock(Block):
             for site in free:
                 self.site.addItem(site_words(site), site)
             planned = [site for site in plan.crowns if site in free]
-            wishes = (before, *planned, "36", "46", "16", "26", *free)
+            here = self.workspace.view.station_mm
+            near = sorted(free, key=lambda s: abs(average_station_mm(s) - here))
+            wishes = (before, *planned, *near)
             self.site.setCurrentIndex(free.index(next(s for s in wishes if s in free)) if free else -1)
         self.place.setEnabled(plan.scan is not None and bool(free))
         self.propose.setEnabled((plan.arch is not None or bool(plan.crowns)) and bool(free))

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from PySide6.QtGui import QImage, QPainter
+from pytestqt.qtbot import QtBot
 
+from app.sections import marks
 from app.sections.cuts import Cuts, chains, path_of
 from app.shapes import Mesh
+from app.theme import DARK
 from planner_core.anatomy.sections import SectionFrame
 
 
@@ -79,3 +83,18 @@ def test_a_view_keeps_what_did_not_move_and_forgets_what_is_gone() -> None:
     assert cuts.lines(moving) is not gone
     cuts.begin(frame())
     assert cuts.lines(still) is not first
+
+
+def test_words_do_not_cover_each_other(qtbot: QtBot) -> None:
+    """Two clearances measured at nearly the same place must both be readable."""
+    image = QImage(400, 300, QImage.Format.Format_RGB32)
+    painter = QPainter(image)
+    work = marks.Brushwork(
+        painter, SectionFrame(np.zeros(3), [1.0, 0, 0], [0, 1.0, 0], 80.0, 60.0, 0.2), DARK, Cuts()
+    )
+    for text, y in (("3.7 mm", 150.0), ("drill 1.7 mm", 153.0), ("1.5", 149.0), ("low", 299.0), ("lower", 299.0)):
+        marks.tag(work, text, 200.0, y, apart=True)
+    painter.end()
+    for k, box in enumerate(work.tags):
+        assert image.rect().contains(box.toAlignedRect())
+        assert not any(box.intersects(other) for other in work.tags[:k])
