@@ -111,7 +111,7 @@ def estimate_scatter(volume: Volume, grey: GreyLevels, progress: Progress = sile
 
 
 def no_enamel(bodies: tuple[Restoration, ...], chances: tuple[float, ...]) -> tuple[Restoration, ...]:
-    """Give the bodies that are not likely to be enamel that the scale cuts, by their chance of being restorations."""
+    """Give the bodies that are likely no cut enamel, by their chances of being restorations."""
     return tuple(
         body
         for body, chance in zip(bodies, chances, strict=True)
