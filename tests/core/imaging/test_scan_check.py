@@ -64,8 +64,8 @@ def test_slices_of_the_body_score_higher_than_the_others(check: ScanCheck):
 def test_a_clump_of_enamel_is_no_restoration_however_large():
     """Teeth in contact join their caps.
 
-    On simulated mouths (seeds 556001, 556002, 555) clumps of 227 and 301 mm3 had chances of 0.00 and 0.05, crowns of
-    333 mm3 and more 0.45 and more.
+    On simulated mouths (seeds 556001, 556002, 555) clumps of 227 and 301 mm3 had chances of 0.00 and 0.05, crowns
+    of 333 mm3 and more 0.45 and more.
     """
 
     def body(volume_mm3: float) -> Restoration:
