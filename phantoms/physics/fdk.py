@@ -82,7 +82,7 @@ def _back_project(filtered, cosines, sines, axis, scale, first, last, x0, y0, z0
                     target = out[i, j, n]
                     for q in range(low, high):
                         v = start + q * grow
-                        r = int(v)
+                        r = min(int(v), rows - 2)
                         b = np.float32(v - r)
                         near = w0 * left[r] + w1 * right[r]
                         far = w0 * left[r + 1] + w1 * right[r + 1]

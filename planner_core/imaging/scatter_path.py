@@ -75,7 +75,8 @@ def _project(cells, cosines, sines, first, last, distance, across, up, out):  # 
                 high = min(up.shape[0], math.ceil((nz - 1 - start) / step))
                 for iv in range(low, high):
                     z = start + iv * step
-                    q = int(z)
+                    # A ray that meets the last slice exactly may be rounded to it: nothing is read behind it.
+                    q = min(int(z), nz - 2)
                     b = np.float32(z - q)
                     ray[iv] += (one - b) * line[q] + b * line[q + 1]
             planar = dx * dx + dy * dy
@@ -110,7 +111,7 @@ def _back_project(filtered, cosines, sines, distance, u0, v0, first, last, out):
                     left, right, target = filtered[view, n, k], filtered[view, n, k + 1], out[i, j, n]
                     for q in range(low, high):
                         v = start + q * grow
-                        r = int(v)
+                        r = min(int(v), rows - 2)
                         b = np.float32(v - r)
                         lower = w0 * left[r] + w1 * right[r]
                         target[q] += lower + b * (w0 * left[r + 1] + w1 * right[r + 1] - lower)

@@ -12,6 +12,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
+from planner_core.errors import PlannerError
 from planner_core.imaging.scatter_chance import Answer
 from planner_core.imaging.scatter_inputs import CHANNELS
 from tests.studies.scatter import ranking
@@ -161,6 +162,8 @@ def watched(net: Net, examples: list[dict[str, Tensor]]) -> dict[str, float]:
                 levels.append(said[counted].cpu().numpy().astype(float))
                 truths.append((example["ruined"][counted] > 0.5).cpu().numpy())
     net.train()
+    if not levels:
+        return {}
     auc, average, dice = ranking(np.concatenate(levels), np.concatenate(truths))
     return {"watched_auc": auc, "watched_average_precision": average, "watched_dice": dice}
 
@@ -172,6 +175,10 @@ def fit(folder: Path, out: Path, minutes: float) -> dict[str, Any]:
     paths = sorted(folder.glob("*.npz"))
     seen = [_load(p) for n, p in enumerate(paths) if n % WATCHED_EVERY != 3]
     unseen = [_load(p) for n, p in enumerate(paths) if n % WATCHED_EVERY == 3]
+    if not unseen:
+        raise PlannerError(
+            f"There are only {len(paths)} examples: nothing is left to watch.", "Simulate more with --mouths."
+        )
     net = Net().to(DEVICE, memory_format=torch.channels_last_3d)
     optimiser = torch.optim.AdamW(net.parameters(), lr=RATE, weight_decay=DECAY)
     start, step = time.perf_counter(), 0

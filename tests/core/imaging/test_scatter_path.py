@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -46,3 +51,25 @@ def test_work_can_be_stopped():
 
     with pytest.raises(Cancelled):
         beam_path(SHAPE, 1.0, 40).project(_ball(5.0, (13.0, 30.0, 30.0)), stop)
+
+
+FOLLOW = """
+import numpy as np
+from planner_core.imaging.scatter_path import _back_project, _project, beam_path
+path = beam_path((77, 125, 128), 0.6, 180)
+angles, middle = path.angles_rad, len(path.across) // 2
+turns = np.cos(angles), np.sin(angles)
+lines = np.zeros((180, 3, len(path.up)), np.float32)
+cells, across = np.ones((125, 128, 77), np.float32), path.across[middle - 1 : middle + 2].copy()
+_project(cells, *turns, 0, 180, path.distance, across, path.up, lines)
+spread = np.zeros((125, 128, 1, 77), np.float32)
+views = np.ones((180, 1, len(path.across), len(path.up)), np.float32)
+_back_project(views, *turns, path.distance, path.across[0], path.up[0], 60, 64, spread)
+"""
+
+
+def test_nothing_is_read_past_the_last_slice_or_row(tmp_path: Path):
+    """Rays through the axis met the last of 77 slices exactly and were rounded to it, in 15 of 180 views."""
+    checked = os.environ | {"NUMBA_BOUNDSCHECK": "1", "NUMBA_CACHE_DIR": str(tmp_path)}
+    done = subprocess.run([sys.executable, "-c", FOLLOW], env=checked, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr[-300:]
