@@ -17,13 +17,13 @@ from app.cli_shared import (
     tell,
 )
 from planner_core.case import edits
-from planner_core.case.derived import choice_of, guide_inputs_of, match_in_use, obstacles_in, scan_check_of
+from planner_core.case.derived import choice_of, proposal_of, scan_check_of
 from planner_core.case.edits.shared import check_site
 from planner_core.case.plan import Plan
 from planner_core.case.session import Session
 from planner_core.errors import PlannerError
 from planner_core.planning.choice import Option
-from planner_core.planning.proposal import Suggestion, propose
+from planner_core.planning.proposal import Suggestion
 from planner_core.progress import part_of
 from planner_core.protocol.sites import site_name
 
@@ -50,18 +50,7 @@ def _propose(arguments: Arguments) -> None:
         if plan.arch is None and arguments.site not in plan.crowns:
             raise PlannerError("There is no arch curve to place a tooth on.", "Draw the arch curve first.")
         check = None if plan.scan is None else scan_check_of(plan, part_of(progress, 0.0, 0.3))
-        proposal = propose(
-            arguments.site,
-            tooth=plan.crowns.get(arguments.site),
-            arch=plan.arch,
-            obstacles=obstacles_in(plan),
-            guide=guide_inputs_of(plan),
-            match=match_in_use(plan),
-            others={site: f for site, f in plan.fixtures.items() if site != arguments.site},
-            limits_margin_mm=plan.limits.margin_mm,
-            degradation=check,
-            progress=part_of(progress, 0.3, 1.0),
-        )
+        proposal = proposal_of(plan, arguments.site, degradation=check, progress=part_of(progress, 0.3, 1.0))
         if arguments.adopt:
             session.apply(f"Place proposed fixture {arguments.site}", lambda p: _placed(p, proposal.best))
         revision = session.revision_number if arguments.adopt else None

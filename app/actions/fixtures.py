@@ -19,7 +19,7 @@ from planner_core.errors import PlannerError
 from planner_core.planning import handling
 from planner_core.planning.abutments import ChosenAbutment
 from planner_core.planning.fixture import FixturePose, FixtureShape, PlacedFixture
-from planner_core.planning.proposal import Proposal, propose
+from planner_core.planning.proposal import Proposal
 
 NUDGE_MM = 0.1
 TILT_DEG = 0.5
@@ -153,21 +153,14 @@ class FixtureActions(Actions):
     def propose_fixture(self, site: str, family: str, take: Callable[[Proposal], None]) -> None:
         """Search the place that leaves the most leeway at a site, as a job; the best one is placed."""
         plan, workspace = self.plan, self.workspace
-        others = {key: fixture for key, fixture in plan.fixtures.items() if key != site}
         self.toolbox.stop()
         job = workspace.jobs.start(
             f"Searching a place at {site}",
-            propose,
+            derived.proposal_of,
+            plan,
             site,
-            tooth=plan.crowns.get(site),
-            arch=plan.arch,
-            obstacles=derived.obstacles_in(plan),
-            guide=derived.guide_inputs_of(plan),
-            match=derived.match_in_use(plan),
-            others=others,
             catalogue=self.parts.catalogue,
             family=family,
-            limits_margin_mm=plan.limits.margin_mm,
             degradation=derived.known_scan_check(plan),
             key="propose",
             is_wanted=lambda: workspace.is_open and workspace.plan is plan,

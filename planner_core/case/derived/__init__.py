@@ -20,6 +20,7 @@ from planner_core.case.derived.evaluation import Evaluation, evaluation_of, know
 from planner_core.case.derived.marks import bone_in_use, bone_with_sockets, mouth_of, what_shapes_bone
 from planner_core.case.derived.matching import match_for, match_in_use, match_state
 from planner_core.case.derived.memory import Memory
+from planner_core.case.derived.proposing import proposal_of, tooth_stands
 from planner_core.case.derived.restoring import (
     beside_of,
     crown_at,
@@ -56,10 +57,12 @@ __all__ = [
     "obstacles_in",
     "occlusal_plane_of",
     "places_of",
+    "proposal_of",
     "remember_scan_check",
     "scan_check_of",
     "surface_in_lps",
     "surfaces_of_role",
+    "tooth_stands",
     "update_of",
     "what_shapes_bone",
 ]
