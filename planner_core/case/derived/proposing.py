@@ -1,4 +1,4 @@
-"""The proposal for a site of a plan, with all that the plan knows; says so when a tooth stands where it would go."""
+"""The proposal for a site of a plan, with all that the plan knows; it says so when a tooth stands there."""
 
 from __future__ import annotations
 
