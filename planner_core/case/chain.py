@@ -145,6 +145,10 @@ def _match(plan: Plan) -> Link:
     return _link(f"within {_listed(per_site)}", LinkState.ANSWERED, per_site)
 
 
+def _counted(count: int, one: str, more: str = "") -> str:
+    return f"{count} {one if count == 1 else more or one + 's'}"
+
+
 def _anatomy(plan: Plan) -> Link:
     if plan.scan is None:
         return _link("", LinkState.WAITING)
@@ -152,8 +156,11 @@ def _anatomy(plan: Plan) -> Link:
     if plan.jaw.value == "lower":
         missing += [f"{side} canal" for side in ("right", "left") if side not in plan.canals]
     missing += ["bone surface"] if plan.bone is None else []
-    there = [f"{len(plan.canals)} canal{'s' if len(plan.canals) > 1 else ''}"] if plan.canals else []
+    there = [_counted(len(plan.canals), "canal")] if plan.canals else []
     there += ["bone surface"] if plan.bone is not None else []
+    there += [_counted(len(plan.teeth), "tooth", "teeth")] if plan.teeth else []
+    there += [_counted(len(plan.cavities), "air space")] if plan.cavities else []
+    there += [f"{len(plan.drawn)} drawn"] if plan.drawn else []
     if plan.arch is None:
         return _link("Arch curve not drawn", LinkState.OPEN, why=f"Still to do: {', '.join(missing)}.")
     if missing:

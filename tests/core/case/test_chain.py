@@ -33,7 +33,7 @@ from planner_core.imaging.scan import ScanSource
 from planner_core.planning.drilling import DrillList, DrillStep, Guidance, Support
 from planner_core.planning.fixture import FixturePose
 from planner_core.protocol.sheet import DRAFT, FINAL
-from tests.core.case.sample_plans import full_plan, small_canal, small_surface
+from tests.core.case.sample_plans import full_plan, small_canal, small_surface, with_marks
 
 
 def readable_volume(seed: int = 0) -> Volume:
@@ -95,6 +95,8 @@ def test_answers_are_computed_per_site(plan: Plan) -> None:
     assert links["match"].per_site["36"].endswith(" mm")
     assert links["match"].answer.startswith("within 36 ")
     assert links["anatomy"].answer == "2 canals, bone surface"
+    more = {link.key: link for link in chain_of(with_marks(plan))}
+    assert more["anatomy"].answer == "2 canals, bone surface, 1 tooth, 1 air space, 2 drawn"
     assert set(links["fixtures"].per_site) == {"36", "46"}
     assert links["budget"].per_site["36"].split()[0] in ("enough", "too")
     assert links["guide"].answer == "Teeth, all drills and fixture"
