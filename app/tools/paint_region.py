@@ -19,6 +19,7 @@ BRUSH_MM = 3.0
 class PaintRegion(Tool):
     """A brush on the surface scan."""
 
+    keeps_at_once = True
     wants_own_scene = True
     """It works on the surface scan alone, in its own frame."""
     takes_scene_drags = True

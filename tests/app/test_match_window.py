@@ -198,6 +198,7 @@ def test_each_stroke_of_the_brush_is_one_step(open_plan: Callable[..., Any], qtb
     block = road(window, "surface")
     window.plan_actions.match.surface.paint(False)
     assert isinstance(window.toolbox.active, PaintRegion)
+    assert window.banner.stop.text() == "Done", "what is painted is kept stroke by stroke"
     points = window.workspace.plan.surfaces[FRAME].surface.points_mm
     for k in (0, 3):
         assert window.toolbox.press(Pick("scene", points[k], frame_name=FRAME))
