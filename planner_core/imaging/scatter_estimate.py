@@ -101,7 +101,7 @@ def estimate_scatter(volume: Volume, grey: GreyLevels, progress: Progress = sile
         return Estimate(cells, share, (), None, None, region, _small(volume, grey, ()))
     added = added_of(answers)
     # Streaks darken markers and tie them to their surroundings: they are looked for without.
-    cells_from_lps = np.linalg.inv(np.asarray(cells.lps_from_cell, np.float64))
+    cells_from_lps = np.asarray(np.linalg.inv(cells.lps_from_cell), dtype=np.float64)
     plain = less_added(volume, grey, added * np.float32(grey.contrast), cells_from_lps)
     small = _small(plain, grey, restorations)
     del plain

@@ -3,8 +3,10 @@
 Simulating needs nothing more than the studies do; fitting needs PyTorch and, to end within the day, a graphics
 card. PyTorch is no part of this project: install it beside it for this one command. Seeds from `FIRST_SEED` on are
 fitted on and never reported on. The numbers in the repository were made by a first form of this command (the same
-inputs, layers, losses and steps) from 197 mouths, 177 fitted on and 20 watched, some of them at full
-resolution, in ten minutes on one card; they have not been made anew since it was tidied.
+inputs, layers, losses and steps; zeros beyond the ends of a scan) from 197 mouths, 177 fitted on and 20 watched,
+some of them at full resolution, in ten minutes on one card. They have not been made anew since it was tidied: a fit
+of three minutes on five mouths and a busy processor made four steps, which shows that all of it runs and that the
+program loads what it writes, no more. What PyTorch and the program say of the same numbers differs by 0.06 %.
 """
 
 from __future__ import annotations
