@@ -12,7 +12,7 @@ from app.tools.place_cut import PlaceCut
 from app.tools.take_measure import TakeMeasure
 from planner_core.anatomy.bone_reduction import level_cut
 from planner_core.anatomy.density import BoreProfile, bore_profile
-from planner_core.anatomy.marked import MeasureKind
+from planner_core.anatomy.measure import MeasureKind
 from planner_core.case import edits
 from planner_core.errors import PlannerError
 from planner_core.files import whole_file

@@ -12,7 +12,8 @@ from app.sections.cuts import lines_of
 from app.shapes import Mesh
 from app.words import mm, site_label
 from app.workspace import Workspace
-from planner_core.anatomy.marked import DrawnKind, DrawnStructure, MarkedTooth, MeasureKind, Measurement, ToothState
+from planner_core.anatomy.marked import DrawnKind, DrawnStructure, MarkedTooth, ToothState
+from planner_core.anatomy.measure import MeasureKind, Measurement
 from planner_core.geometry.frames import FloatArray
 
 TOOTH, AIR, DRAWN = "#e9dfc7", "#7fc8f0", "#F0E442"

@@ -13,7 +13,7 @@ from app.steps.fold import Fold
 from app.steps.parts import Row, Table, button, combo, label
 from app.words import mm
 from planner_core.anatomy.density import BoreProfile
-from planner_core.anatomy.marked import MeasureKind
+from planner_core.anatomy.measure import MeasureKind
 
 KIND_WORDS = {
     MeasureKind.DISTANCE: "Distance",

@@ -10,8 +10,7 @@ from app.picks import Pick
 from app.sections.anatomy_paint import paint_measurement
 from app.tools.points import FLAT_VIEWS, PointTool
 from app.workspace import Workspace
-from planner_core.anatomy.marked import MeasureKind
-from planner_core.anatomy.measure import NEEDED, measure
+from planner_core.anatomy.measure import NEEDED, MeasureKind, measure
 from planner_core.case import edits
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray

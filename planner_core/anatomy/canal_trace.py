@@ -10,9 +10,10 @@ import numpy as np
 from attrs import field, frozen
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from planner_core.anatomy.bone import Degradation
-from planner_core.anatomy.canal import PATH_STEP_MM, click_sigma_mm
+from planner_core.anatomy.canal import GAP_SIGMA_MM_PER_MM, PATH_STEP_MM, click_sigma_mm
 from planner_core.anatomy.canal import ordered_from_front as ordered
 from planner_core.anatomy.grid import coarse_grid
 from planner_core.anatomy.marked import DrawnKind, DrawnStructure
@@ -200,7 +201,10 @@ def _measured(
     voxel = 0.29 * max(volume.spacing_mm)
     path = np.where(seen[:, None], path, before)
     sigma = np.sqrt(carried(course.sigma_mm) ** 2 + LEAST_SIGMA_MM**2 + voxel**2 / 4.0 + open_sigma**2)
-    unseen = np.maximum(sigma, click_sigma_mm(volume))
+    # Where it is not seen the course is only joined up: it errs by a click and grows with the gap.
+    known = np.vstack([clicks, path[seen]])
+    gap = cKDTree(known).query(path)[0]
+    unseen = np.sqrt(sigma**2 + click_sigma_mm(volume) ** 2 + (GAP_SIGMA_MM_PER_MM * gap) ** 2)
     diameter = np.where(seen, 2.0 * tube_radius(volume, path, levels, size), np.nan)
     if np.isfinite(diameter).any():
         known = np.flatnonzero(np.isfinite(diameter))

@@ -1,7 +1,7 @@
 """What the clinician marks besides arch and canal, as values that a case keeps.
 
-Teeth, mental foramina, air spaces, drawn structures, measurements, the cut of a bone reduction. Every position
-carries how well it is known.
+Teeth, mental foramina, air spaces, drawn structures, the cut of a bone reduction; measurements are in `measure`.
+Every position carries how well it is known.
 """
 
 from __future__ import annotations
@@ -356,57 +356,6 @@ class DrawnStructure:
     def is_tube(self) -> bool:
         """Whether it is a course with a diameter."""
         return len(self.points_lps_mm) > 0 or self.kind in TUBES
-
-
-# ---------------------------------------------------------------- measurements
-
-
-class MeasureKind(StrEnum):
-    """What is measured."""
-
-    DISTANCE = "distance"
-    POLYLINE = "polyline"
-    ANGLE = "angle"
-    AREA = "area"
-
-
-UNITS = {MeasureKind.DISTANCE: "mm", MeasureKind.POLYLINE: "mm", MeasureKind.ANGLE: "deg", MeasureKind.AREA: "mm2"}
-
-
-@frozen(eq=False)
-class Measurement:
-    """One measurement.
-
-    Parameters
-    ----------
-    kind : MeasureKind
-    points_lps_mm : array of shape (n, 3)
-        Two for a distance, two or more for a polyline, three for an angle (its vertex second), three or more for an
-        area.
-    value, sigma : float
-        In mm, degrees or mm^2; the standard deviation comes from hand-set points alone.
-    label : str
-    on_sheet : bool
-        Whether the drilling sheet lists it.
-    """
-
-    kind: MeasureKind
-    points_lps_mm: FloatArray = field(converter=_points)
-    value: float
-    sigma: float
-    label: str = ""
-    on_sheet: bool = False
-
-    @property
-    def unit(self) -> str:
-        """``"mm"``, ``"deg"`` or ``"mm2"``."""
-        return UNITS[self.kind]
-
-    @property
-    def text(self) -> str:
-        """Value with its 95 % interval, for example ``"8.3 mm (± 1.1)"``."""
-        sign = {"deg": "°", "mm2": " mm²"}.get(self.unit, " mm")
-        return f"{self.value:.1f}{sign} (± {1.96 * self.sigma:.1f})"
 
 
 # ---------------------------------------------------------------- bone reduction

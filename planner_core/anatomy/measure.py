@@ -2,16 +2,64 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
+
 import numpy as np
+from attrs import field, frozen
 from numpy.typing import ArrayLike
 
 from planner_core.anatomy.canal import click_sigma_mm
-from planner_core.anatomy.marked import MeasureKind, Measurement
 from planner_core.errors import PlannerError
-from planner_core.geometry.frames import FloatArray, angle_between_deg, unit
+from planner_core.geometry.frames import FloatArray, angle_between_deg, readonly, unit
 from planner_core.geometry.volume import Volume
 
-__all__ = ["MeasureKind", "Measurement", "measure"]
+
+class MeasureKind(StrEnum):
+    """What is measured."""
+
+    DISTANCE = "distance"
+    POLYLINE = "polyline"
+    ANGLE = "angle"
+    AREA = "area"
+
+
+UNITS = {MeasureKind.DISTANCE: "mm", MeasureKind.POLYLINE: "mm", MeasureKind.ANGLE: "deg", MeasureKind.AREA: "mm2"}
+
+
+@frozen(eq=False)
+class Measurement:
+    """One measurement.
+
+    Parameters
+    ----------
+    kind : MeasureKind
+    points_lps_mm : array of shape (n, 3)
+        Two for a distance, two or more for a polyline, three for an angle (its vertex second), three or more for an
+        area.
+    value, sigma : float
+        In mm, degrees or mm^2; the standard deviation comes from hand-set points alone.
+    label : str
+    on_sheet : bool
+        Whether the drilling sheet lists it.
+    """
+
+    kind: MeasureKind
+    points_lps_mm: FloatArray = field(converter=readonly)
+    value: float
+    sigma: float
+    label: str = ""
+    on_sheet: bool = False
+
+    @property
+    def unit(self) -> str:
+        """``"mm"``, ``"deg"`` or ``"mm2"``."""
+        return UNITS[self.kind]
+
+    @property
+    def text(self) -> str:
+        """Value with its 95 % interval, for example ``"8.3 mm (± 1.1)"``."""
+        sign = {"deg": "°", "mm2": " mm²"}.get(self.unit, " mm")
+        return f"{self.value:.1f}{sign} (± {1.96 * self.sigma:.1f})"
 
 
 NEEDED = {MeasureKind.DISTANCE: 2, MeasureKind.POLYLINE: 2, MeasureKind.ANGLE: 3, MeasureKind.AREA: 3}

@@ -13,7 +13,8 @@ from typing import Any
 
 from attrs import field, frozen
 
-from planner_core.anatomy.marked import BoneCut, Cavity, DrawnStructure, Foramen, MarkedTooth, Measurement
+from planner_core.anatomy.marked import BoneCut, Cavity, DrawnStructure, Foramen, MarkedTooth
+from planner_core.anatomy.measure import Measurement
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw, Side
 from planner_core.findings import Finding
 from planner_core.geometry.surface import Surface

@@ -16,8 +16,8 @@ from pytestqt.qtbot import QtBot
 from app.steps.anatomy_bone import measured, reason_of, ridge_facts
 from app.steps.anatomy_keep_off import marks_of, unseen_words
 from app.view_state import Step
-from planner_core.anatomy.marked import AnteriorLoop, Foramen, MeasureKind, ToothState
-from planner_core.anatomy.measure import measure
+from planner_core.anatomy.marked import AnteriorLoop, Foramen, ToothState
+from planner_core.anatomy.measure import MeasureKind, measure
 from planner_core.anatomy.ridge import Ridge
 from planner_core.anatomy.structures import Side
 from planner_core.case import edits

@@ -14,7 +14,8 @@ from app.picks import Pick
 from app.sections.planes import plane_of
 from app.tools.draw_structure import DrawOutlines
 from app.view_state import ViewKind
-from planner_core.anatomy.marked import CavityKind, DrawnKind, MarkedTooth, MeasureKind, ToothState
+from planner_core.anatomy.marked import CavityKind, DrawnKind, MarkedTooth, ToothState
+from planner_core.anatomy.measure import MeasureKind
 from planner_core.anatomy.structures import Side
 from planner_core.case import edits
 from planner_core.case.sheet import measured_lines

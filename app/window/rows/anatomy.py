@@ -5,7 +5,7 @@ from __future__ import annotations
 from app.commands import Command
 from app.plan_actions import PlanActions
 from app.workspace import Workspace
-from planner_core.anatomy.marked import MeasureKind
+from planner_core.anatomy.measure import MeasureKind
 from planner_core.anatomy.structures import Jaw, Side
 
 MEASURE_KEYS = {

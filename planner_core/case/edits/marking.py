@@ -6,15 +6,8 @@ import re
 
 from attrs import evolve
 
-from planner_core.anatomy.marked import (
-    BoneCut,
-    Cavity,
-    DrawnStructure,
-    Foramen,
-    MarkedTooth,
-    Measurement,
-    ToothState,
-)
+from planner_core.anatomy.marked import BoneCut, Cavity, DrawnStructure, Foramen, MarkedTooth, ToothState
+from planner_core.anatomy.measure import Measurement
 from planner_core.anatomy.structures import Side
 from planner_core.case.edits.shared import check_points, drawn, present, without
 from planner_core.case.plan import Plan
