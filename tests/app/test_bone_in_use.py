@@ -69,7 +69,9 @@ def test_sections_and_3d_view_show_the_bone_that_stays(open_plan: Callable[..., 
     cut = lowered(workspace.plan).bone_cut
     step = workspace.session.begin("Move")
     step.show(edits.plan_bone_cut(workspace.plan, cut))
-    assert shown()[:, 2].max() == before, "while the plane is dragged the bone stays"
+    dragged = drawn.bone_mesh(workspace)
+    assert dragged is not None
+    assert dragged.points_lps_mm[:, 2].max() == before, "while the plane is dragged the bone stays"
     step.commit()
     assert shown()[:, 2].max() == pytest.approx(before - CUT_MM, abs=1e-6)
 
