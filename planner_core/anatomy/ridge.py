@@ -16,6 +16,7 @@ from planner_core.anatomy.outline import Outline, bone_outline
 from planner_core.anatomy.ridge_sides import NOT_MEASURABLE, PLATE_DEPTHS_MM, concavity, plates, span_at
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw
 from planner_core.geometry.frames import FloatArray, readonly_or_none, unit
+from planner_core.geometry.polyline import at_lengths, lengths_mm
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
 
@@ -29,15 +30,18 @@ UNREADABLE_LEVEL = 0.5
 CREST_SIGMA_MM = 1.0
 """The crest is as well known as the border within this of it, mm (our choice)."""
 
+BALLS_MM = 0.1
+"""Spacing of the balls that stand for a canal, mm (our choice: 0.001 mm of its wall at 1 mm radius)."""
+
 CANAL_REACH_MM, END_SIGMA_SHARE, CANAL_ASIDE_MM = 1.0, 0.5, 45.0
 """A canal's course is led on by this beyond its ends, mm, and errs there by this share of it; it belongs to a
 station when it passes the section this near to the arch, mm (our choice: the other side's is further away)."""
 
-FLOOR_SIGMA_MM, BLUR_SIGMA_SHARE, ROUGH_SIGMA_SHARE, STREAK_SIGMA_MM = 0.04, 0.08, 2.0, 0.8
-"""What makes the standard deviation of a border in a section: a floor (mm), a share of the width of the step from
-soft tissue to bone as measured there, a multiple of the scatter of the local borders, and mm per unit of the scan
-check's level (our choice: set on simulated jaws, tests/studies anatomy; patients differ more, and the surface of
-the whole bone keeps its larger one)."""
+FLOOR_SIGMA_MM, BLUR_SIGMA_PER_MM, ROUGH_SIGMA_SHARE, STREAK_SIGMA_MM = 0.04, 0.11, 2.0, 0.8
+"""What makes the standard deviation of a border in a section: a floor (mm), the square of the width of the step
+from soft tissue to bone as measured there (mm per mm^2: blur mixes a thin plate with what lies behind it), a
+multiple of the scatter of the local borders, and mm per unit of the scan check's level (our choice: set on
+simulated jaws, tests/studies anatomy; patients differ more, and the bone's own surface keeps its larger one)."""
 
 NOTCH_STEP_MM, NOTCH_FALL, NOTCH_DEPTH_MM = 0.5, 2.0, 6.0
 """A ridge that narrows by more than this many mm per mm of depth, looked at in these steps down to this depth, is
@@ -246,7 +250,7 @@ def _border_sigmas(
     """Give the standard deviation of the border at each point along its normal (mm)."""
     _, own = cKDTree(outline.points_mm * (1.0, sign)).query(plane)
     blur = outline.blur_mm[own] if len(outline.blur_mm) else np.zeros(len(plane))
-    square = FLOOR_SIGMA_MM**2 + (BLUR_SIGMA_SHARE * blur) ** 2
+    square = FLOOR_SIGMA_MM**2 + (BLUR_SIGMA_PER_MM * blur**2) ** 2
     square = square + (ROUGH_SIGMA_SHARE * outline.rough_mm) ** 2 + (STREAK_SIGMA_MM * level) ** 2
     return np.asarray(np.maximum(np.sqrt(square), least_mm))
 
@@ -343,6 +347,9 @@ def _height(
         found = space.floor_over(crest_lps, outline.up_lps)
         if found is not None and (best is None or found[0] < best[0]):
             best = (found[0], space.name, float(np.hypot(sigma, found[1])))
+    if best is not None and not np.isfinite(best[2]):
+        reasons["height"] = f"{NOT_MEASURABLE}: the marked canal ends here; click on where it goes on"
+        return None, best[1], None
     if best is not None:
         return best
     if sign < 0:
@@ -355,23 +362,34 @@ def _height(
 
 
 def canal_top_at(canal: Canal, outline: Outline) -> tuple[float, float] | None:
-    """Give the height (mm along up) of the canal's upper wall in a section and its sigma; None where it is not."""
+    """Give the height (mm along up) of the canal's upper wall in a section and its sigma; None where it is not.
+
+    The sigma is infinite where an end of the course is near: it may go on steeply.
+    """
     path, radii, sigmas = _reaching_on(canal)
     place = outline.to_plane(path)
-    along, gap = place[:, 2], np.hypot(place[:, 0], place[:, 1])
-    crossing = np.nonzero((along[:-1] <= 0) != (along[1:] <= 0))[0]
-    tops = []
-    for k in crossing[gap[crossing] < CANAL_ASIDE_MM]:
-        share = along[k] / (along[k] - along[k + 1])
-        centre = place[k, 1] + share * (place[k + 1, 1] - place[k, 1])
-        radius = radii[k] + share * (radii[k + 1] - radii[k])
-        # A course that passes the section obliquely reaches higher in it than its own radius.
-        step = path[k + 1] - path[k]
-        slant = abs(float(step @ np.cross(outline.up_lps, outline.outward_lps))) / float(np.linalg.norm(step))
-        rise = abs(float(step @ outline.up_lps)) / float(np.linalg.norm(step))
-        steep = float(np.hypot(slant, rise)) / max(slant, 0.3)
-        tops.append((float(centre + radius * steep), float(max(sigmas[k : k + 2])) * steep))
-    return max(tops) if tops else None
+    near = np.hypot(place[:, 0], place[:, 1]) < CANAL_ASIDE_MM
+    # The tube as balls strung on its course: right however obliquely it passes the section.
+    inside = radii**2 - place[:, 2] ** 2
+    met = np.flatnonzero(near & (inside > 0.0))
+    if not len(met):
+        return None
+    if _ends_near(outline.to_plane(canal.path_lps_mm), canal.radius_mm):
+        # Its end is near: how it goes on from there was not clicked.
+        return float(place[met, 1].max() + np.sqrt(inside[met].max())), float("inf")
+    reach = np.sqrt(inside[met])
+    best = int(np.argmax(place[met, 1] + reach))
+    k, half = int(met[best]), float(reach[best])
+    # Where the course leans up in the section, an error along the arch lifts the wall too.
+    lean = abs(float(place[k, 2])) / max(half, 0.3 * float(radii[k]))
+    return float(place[k, 1] + half), float(sigmas[k] * np.hypot(1.0, lean))
+
+
+def _ends_near(place: FloatArray, radii: FloatArray) -> bool:
+    """Tell whether an end of a course lies near the section's plane and the arch."""
+    ends = place[[0, -1]]
+    near = np.hypot(ends[:, 0], ends[:, 1]) < CANAL_ASIDE_MM
+    return bool((near & (np.abs(ends[:, 2]) < CANAL_REACH_MM + radii[[0, -1]])).any())
 
 
 def _reaching_on(canal: Canal) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -381,8 +399,9 @@ def _reaching_on(canal: Canal) -> tuple[FloatArray, FloatArray, FloatArray]:
     for end, inner in ((path[0], path[back]), (path[-1], path[-1 - back])):
         ends.append(end + CANAL_REACH_MM * unit(end - inner))
     sigma = np.hypot(canal.sigma_mm[[0, -1]], END_SIGMA_SHARE * CANAL_REACH_MM)
-    return (
-        np.vstack([ends[0], path, ends[1]]),
-        np.concatenate([canal.radius_mm[:1], canal.radius_mm, canal.radius_mm[-1:]]),
-        np.concatenate([sigma[:1], canal.sigma_mm, sigma[1:]]),
-    )
+    whole = np.vstack([ends[0], path, ends[1]])
+    along = lengths_mm(whole)
+    fine = np.linspace(0.0, along[-1], max(2, round(along[-1] / BALLS_MM)))
+    radii = np.concatenate([canal.radius_mm[:1], canal.radius_mm, canal.radius_mm[-1:]])
+    sigmas = np.concatenate([sigma[:1], canal.sigma_mm, sigma[1:]])
+    return at_lengths(whole, fine), np.interp(fine, along, radii), np.interp(fine, along, sigmas)

@@ -54,7 +54,7 @@ def test_sections_and_3d_view_show_the_bone_that_stays(open_plan: Callable[..., 
 
     def shown() -> np.ndarray:
         drawn.bone_mesh(workspace)
-        settle(window, qtbot)
+        settle(window, qtbot, 90_000)
         mesh = drawn.bone_mesh(workspace)
         assert mesh is not None
         return np.asarray(mesh.points_lps_mm)
@@ -69,7 +69,9 @@ def test_sections_and_3d_view_show_the_bone_that_stays(open_plan: Callable[..., 
     cut = lowered(workspace.plan).bone_cut
     step = workspace.session.begin("Move")
     step.show(edits.plan_bone_cut(workspace.plan, cut))
-    assert shown()[:, 2].max() == before, "while the plane is dragged the bone stays"
+    dragged = drawn.bone_mesh(workspace)
+    assert dragged is not None
+    assert dragged.points_lps_mm[:, 2].max() == before, "while the plane is dragged the bone stays"
     step.commit()
     assert shown()[:, 2].max() == pytest.approx(before - CUT_MM, abs=1e-6)
 
@@ -81,7 +83,9 @@ def test_the_sheets_pictures_and_depths_are_those_after_the_cut() -> None:
     rows = [int(np.flatnonzero(picture[100:, 200])[0]) for picture in (whole, less)]
     assert rows[1] > rows[0] + 10, "the crest's line lies lower in the picture"
     out = bone_picture(edits.set_tooth_state(plan, "36", ToothState.TO_EXTRACT))
-    assert out.sum() > 1.2 * whole.sum(), "the socket's walls are drawn"
+    # The socket's wall towards the cheek stands 2.7 mm beside the axis, at 20 pixels a mm; the root is 12 mm long.
+    assert not whole[310:440, 430:438].any()
+    assert out[310:440, 430:438].any(axis=1).mean() > 0.5
 
 
 def test_what_a_cut_takes_off_has_no_bone_in_the_sockets() -> None:

@@ -170,6 +170,7 @@ def _ridges(mouth: mouths.StudyMouth, levels: GreyLevels, canals: list[Canal]) -
                 if width is not None and depth in truth[1]:
                     row["widths"][depth] = (width - truth[1][depth], ridge.width_sigma_mm[depth])
             top = mouths.true_canal_top(mouth, ridge)
+            row["height_refused"] = ridge.height_to == "canal" and ridge.height_mm is None
             if ridge.height_to == "canal" and ridge.height_mm is not None and top is not None:
                 row["height"] = (ridge.height_mm - (truth[0] - top), ridge.height_sigma_mm)
         rows.append(row)
@@ -251,6 +252,7 @@ def _part(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "ridge_width_within_0_3": _within(widths, 0.3),
         "ridge_width_error_mm": _numbers([abs(error) for error, _ in widths]),
         "ridge_width_coverage": _covered(widths),
+        "ridge_heights_refused": sum(ridge.get("height_refused", False) for ridge in ridges),
         "ridge_height_within_0_5": _within(heights, 0.5),
         "ridge_height_error_mm": _numbers([abs(error) for error, _ in heights]),
         "ridge_height_coverage": _covered(heights),
