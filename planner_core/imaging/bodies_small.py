@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -34,7 +36,10 @@ ABOVE_NOISE = 8.0
 
 
 def small_bodies(
-    volume: Volume, grey: GreyLevels, taken: NDArray[np.bool_] | None = None
+    volume: Volume,
+    grey: GreyLevels,
+    taken: NDArray[np.bool_] | None = None,
+    less: Callable[[Volume], Volume] | None = None,
 ) -> list[NDArray[np.intp]]:
     """Give the voxels (n, 3) of each small dense body that stands alone inside the scan.
 
@@ -44,6 +49,8 @@ def small_bodies(
     grey : GreyLevels
     taken : bool array of the volume's shape, optional
         Voxels that belong to restorations already.
+    less : callable, optional
+        Takes off the streaks of some slices: they darken markers and tie them to their surroundings.
     """
     contrast = grey.bone - grey.soft_tissue
     if contrast * PEAK_FROM_SOFT < ABOVE_NOISE * grey.noise_sd:
@@ -56,6 +63,7 @@ def small_bodies(
         shifted = np.array(volume.lps_from_index)
         shifted[:3, 3] += low * shifted[:3, 0]
         slab = Volume(volume.stored[low:high], shifted, volume.scale, volume.offset)
+        slab = slab if less is None else less(slab)
         ends = (low == 0, high == count)
         for voxels in _in_slab(slab, grey, None if taken is None else taken[low:high], ends):
             if start <= float(voxels[:, 0].mean()) + low < start + core:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from attrs import field, frozen
 from numpy.typing import NDArray
@@ -100,11 +102,9 @@ def estimate_scatter(volume: Volume, grey: GreyLevels, progress: Progress = sile
     if not restorations:
         return Estimate(cells, share, (), None, None, region, _small(volume, grey, ()))
     added = added_of(answers)
-    # Streaks darken markers and tie them to their surroundings: they are looked for without.
     cells_from_lps = np.asarray(np.linalg.inv(cells.lps_from_cell), dtype=np.float64)
-    plain = less_added(volume, grey, added * np.float32(grey.contrast), cells_from_lps)
-    small = _small(plain, grey, restorations)
-    del plain
+    in_greys = added * np.float32(grey.contrast)
+    small = _small(volume, grey, restorations, lambda slab: less_added(slab, grey, in_greys, cells_from_lps))
     chance = chance_of(answers)
     chance[share > 0.5] = 1.0
     chance[~cells.inside] = 0.0
@@ -132,9 +132,14 @@ def _answers(cells: Cells, share: Image, grey: GreyLevels, progress: Progress) -
     return answers_of(channels, network(), lambda f, _="": reading(f, "Estimating the degradation"))
 
 
-def _small(volume: Volume, grey: GreyLevels, restorations: tuple[Restoration, ...]) -> tuple[Restoration, ...]:
-    """Measure the small bodies that are no part of a larger one."""
-    found = [measured_small(volume, grey, voxels) for voxels in small_bodies(volume, grey)]
+def _small(
+    volume: Volume,
+    grey: GreyLevels,
+    restorations: tuple[Restoration, ...],
+    less: Callable[[Volume], Volume] | None = None,
+) -> tuple[Restoration, ...]:
+    """Measure small bodies that are no part of a larger one: found without the streaks, measured on the scan."""
+    found = [measured_small(volume, grey, voxels) for voxels in small_bodies(volume, grey, less=less)]
     return tuple(
         body
         for body in found

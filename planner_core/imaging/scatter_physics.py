@@ -106,10 +106,11 @@ class BeamErrors:
 def prior_of(relative: Image, bodies: NDArray[np.bool_], cell_mm: float) -> Image:
     """Give the plain tissue under the streaks: air, one soft tissue, bone as it is; bodies become soft tissue."""
     smooth = gaussian_filter(relative, SMOOTH_MM / cell_mm)
-    dense = np.clip(relative, 1.0, 1.0 + DENSEST)
-    prior = np.where(smooth < 0.5, 0.0, np.where(smooth < 1.0 + HARD_FROM_SOFT, 1.0, dense))
+    prior = np.clip(relative, 1.0, 1.0 + DENSEST)
+    prior[smooth < 1.0 + HARD_FROM_SOFT] = 1.0
+    prior[smooth < 0.5] = 0.0
     prior[bodies] = 1.0
-    return prior.astype(np.float32)
+    return np.asarray(prior, dtype=np.float32)
 
 
 def _used_up(length_mm: Image, each_mm: float) -> Image:
@@ -134,11 +135,13 @@ def beam_errors(cells: Cells, share: Image, progress: Progress = silent) -> Beam
     scan = path.project(cells.relative, part_of(progress, 0.1, 0.2))
     added = np.zeros(cells.shape, np.float32)
     bodies = share > 0.05
-    odd, apart = np.empty_like(scan), scan
+    odd = apart = np.empty_like(scan)
     for turn in range(ROUNDS):
         step = part_of(progress, 0.2 + 0.5 * turn / ROUNDS, 0.2 + 0.5 * (turn + 1) / ROUNDS)
+        del apart
         prior = prior_of(cells.relative - added, bodies, cells.cell_mm)
         apart = path.project(prior, part_of(step, 0.0, 0.4))
+        del prior
         np.subtract(scan, apart, out=apart)
         in_slabs(partial(_bridge_slab, apart, trace, odd), len(odd))
         (new,) = path.reconstruct([odd], part_of(step, 0.4, 1.0))

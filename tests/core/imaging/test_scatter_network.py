@@ -80,7 +80,7 @@ def _whole_by_scipy(x: NDArray[np.float32], fitted: Network) -> NDArray[np.float
 
 
 def test_slabs_give_what_the_whole_gives():
-    """Thirty-six planes are eight slabs; planes around each are worked out again. The mirror image counts too."""
+    """Thirty-six planes are nine slabs; planes around each are worked out again. The mirror image counts too."""
     rng = np.random.default_rng(5)
     fitted = _small(rng)
     x = rng.normal(size=(36, 2, 16, 32)).astype(np.float16)
