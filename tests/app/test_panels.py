@@ -317,7 +317,7 @@ def test_own_outcomes_come_from_a_file_and_weigh_visibly(
     rows += ["B1,36,10,0.2,0.2,0.5,teeth,all drills and fixture,bench", "G9,36,10,0.9,9.9,2.5,teeth,all drills,"]
     (tmp_path / "own.csv").write_text("\n".join([head, *rows]))
     window.case.dialogs.answers["file"] = tmp_path / "own.csv"
-    shown.own.heading.click()
+    shown.own.head.click()
     block.read.click()
     qtbot.waitUntil(lambda: window.workspace.plan.own_data is not None, timeout=60000)
     settle(window, qtbot)
@@ -378,7 +378,7 @@ def test_facts_and_limits_become_steps(open_plan: Callable[..., Any], qtbot: QtB
     assert window.workspace.session.undo_label == "Record what was examined"
     settle(window, qtbot)
     budget = panel(window, Step.BUDGET)
-    budget.harm.heading.click()
+    budget.harm.head.click()
     budget.harm.block.limit.setValue(2.0)
     assert window.workspace.plan.limits.harm_chance == pytest.approx(0.02)
     settle(window, qtbot)

@@ -212,7 +212,7 @@ def choose_the_guide(user: Clinician) -> None:
 
 def read_the_budget(user: Clinician) -> None:
     panel = user.ask(Step.BUDGET)
-    panel.shares.heading.click()
+    panel.shares.head.click()
     assert sum(share for _, share in panel.shares.block.bar.shares) == pytest.approx(1.0)
     assert user.window.chain.links[Step.BUDGET].answer
 
