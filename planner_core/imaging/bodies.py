@@ -25,7 +25,7 @@ LEAST_CUT_BODY_MM3 = 12.0
 """The same where the scanner cuts its scale within reach of enamel, so that tips of cusps saturate too (our choice,
 tested on a head CT without metal whose enamel saturates)."""
 
-CUT_WITHIN_ENAMEL = 3.6
+CUT_WITHIN_ENAMEL = 4.0
 """A scale that ends below this many air-to-soft distances above soft tissue may cut enamel (on simulated mouths the
 brightest enamel lies at 3.2 to 4)."""
 
