@@ -33,6 +33,8 @@ def _answers(
     return answers
 
 
+CROWN_MM3 = 260.0
+"""As large as a crown looks: what speaks for a kind is the cells alone."""
 BOX = (slice(10, 14), slice(8, 13), slice(9, 14))
 
 
@@ -70,11 +72,22 @@ def test_nothing_is_found_in_natural_tissue_beside_known_bodies_in_specks_or_in_
 def test_a_dense_body_gets_the_word_of_its_cells(answer: Answer, word: str):
     share = np.zeros(SHAPE, np.float32)
     share[BOX] = 1.0
-    body = Restoration([6.6, 6.0, 6.9], 20.0, [3.0, 3.0, 2.4], True, "", 0.0)
+    body = Restoration([6.6, 6.0, 6.9], CROWN_MM3, [3.0, 3.0, 2.4], True, "", 0.0)
     (named,), (sure,) = kinds_named(_answers(answer, BOX), _cells(), share, (body,))
     assert named.kind == word
     assert 0.7 < named.kind_confidence < 1.0
     assert sure > 0.99
+
+
+def test_a_body_too_small_for_a_crown_is_less_surely_one():
+    share = np.zeros(SHAPE, np.float32)
+    share[BOX] = 1.0
+    answers = _answers(Answer.METAL, BOX)
+    bodies = [Restoration([6.6, 6.0, 6.9], size, [3.0, 3.0, 2.4], True, "", 0.0) for size in (CROWN_MM3, 20.0)]
+    (large,), _ = kinds_named(answers, _cells(), share, bodies[:1])
+    (small,), _ = kinds_named(answers, _cells(), share, bodies[1:])
+    assert large.kind == "metal"
+    assert small.kind_confidence < large.kind_confidence - 0.1
 
 
 def test_doubt_between_two_kinds_is_stated():
@@ -83,7 +96,7 @@ def test_doubt_between_two_kinds_is_stated():
     answers[(Answer.ZIRCONIA, *BOX)] = 6.0 - weight
     share = np.zeros(SHAPE, np.float32)
     share[BOX] = 1.0
-    body = Restoration([6.6, 6.0, 6.9], 20.0, [3.0, 3.0, 2.4], True, "", 0.0)
+    body = Restoration([6.6, 6.0, 6.9], CROWN_MM3, [3.0, 3.0, 2.4], True, "", 0.0)
     (named,), _ = kinds_named(answers, _cells(), share, (body,))
     assert named.kind_confidence == pytest.approx(0.5, abs=0.02)
 
