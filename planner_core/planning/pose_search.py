@@ -60,7 +60,7 @@ KEPT_FROM_MM = 0.004
 about 0.001 mm larger than the exact ledger does (seen in tests.studies propose)."""
 
 STARTS, CLIMBS = 4, 14
-DEEP_STARTS, DEEP_APART = 8, 0.8
+DEEP_STARTS, DEEP_APART = 6, 0.8
 """Further starts of the deep search, and how far apart they lie at least, mm (our choice, as below)."""
 TRUST_MM = (0.8, 0.02)
 GRADIENT_STEP_MM = 0.05
@@ -239,8 +239,8 @@ class Judged:
         return min(self.ratio, ENOUGH) - off
 
 
-def best_pose(search: SiteSearch, shape: FixtureShape) -> Judged:
-    """Search the best pose of a shape."""
+def best_pose(search: SiteSearch, shape: FixtureShape, before: Judged | None = None) -> Judged:
+    """Search the best pose of a shape; `before`, the best of another shape, saves most of the starts."""
     low, high = search.frame.bounds
 
     def judge(x: FloatArray) -> Judged:
@@ -254,14 +254,15 @@ def best_pose(search: SiteSearch, shape: FixtureShape) -> Judged:
         for d in (0.3, 1.5)
     ]
     starts.sort(key=lambda j: -j.worth)
-    chosen = [starts[0]]
+    chosen = [starts[0]] if before is None else [judge(before.x), starts[0]]
     for other in starts[1:]:
-        if len(chosen) < STARTS and min(np.abs(other.x - c.x).max() for c in chosen) > 1.0:
+        if before is None and len(chosen) < STARTS and min(np.abs(other.x - c.x).max() for c in chosen) > 1.0:
             chosen.append(other)
     found = [_climb(judge, start, low, high) for start in chosen]
     found.sort(key=lambda j: -j.worth)
     best = found[0]
-    if best.slack_mm > FAR_OFF_MM and best.ratio < ENOUGH:
+    # Where margins and limit are kept, a closer look waits for `deeper_pose`.
+    if best.slack_mm > FAR_OFF_MM and not (best.slack_mm >= KEPT_FROM_MM and best.ratio >= 1.0):
         best = max((_look_round(judge, j, low, high) for j in found[:2]), key=lambda j: j.worth)
     for step in POLISH_MM:
         best = _compass(judge, best, step)
@@ -285,9 +286,7 @@ def deeper_pose(search: SiteSearch, shape: FixtureShape, now: Judged) -> Judged:
     for other in tried:
         if len(chosen) < DEEP_STARTS and all(np.abs(other.x - c.x).max() > DEEP_APART for c in chosen):
             chosen.append(other)
-    found = sorted((_climb(judge, start, low, high) for start in chosen), key=lambda j: -j.worth)
-    if found[0].worth <= now.worth:
-        return now
+    found = sorted((now, *(_climb(judge, start, low, high) for start in chosen)), key=lambda j: -j.worth)
     best = max((_look_round(judge, j, low, high) for j in found[:2]), key=lambda j: j.worth)
     for step in POLISH_MM:
         best = _compass(judge, best, step)
@@ -355,8 +354,8 @@ def _programme(
     return np.asarray(solved.x[:5]) if solved.status == 0 else None
 
 
-_EVERYWHERE = qmc.Halton(5, scramble=False).random(257)[1:]
-"""Two hundred and fifty-six places spread evenly over the unit cube."""
+_EVERYWHERE = qmc.Halton(5, scramble=False).random(193)[1:]
+"""A hundred and ninety-two places spread evenly over the unit cube."""
 
 _SPREAD = 2.0 * qmc.Halton(5, scramble=False).random(33)[1:] - 1.0
 """Thirty-two places spread evenly over the cube from -1 to 1 (Halton 1960, always the same)."""

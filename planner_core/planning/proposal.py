@@ -154,7 +154,8 @@ def propose(
         if k >= FIRST_TRIES and any(s.keeps_margins and s.leeway_over_need >= 1.0 for s in found):
             break
         progress(k / len(shapes), f"Searching a place for {shape.label}")
-        poses[shape.shape_id] = best_pose(search, shape)
+        before = max(poses.values(), key=lambda j: j.worth, default=None)
+        poses[shape.shape_id] = best_pose(search, shape, before)
         found.append(_suggestion(search, tooth, search.fixture(shape, poses[shape.shape_id].x)))
     first = _ranked(found)[0].fixture.shape
     progress(len(shapes) / (len(shapes) + 1), f"Looking once more for {first.label}")
