@@ -125,7 +125,7 @@ def match_surface(
     else:
         starts = [start]
     fit, runner_up = settle(field_, sample, starts, degradation, part_of(progress, 0.7, 0.95))
-    result = _judged(field_, surface, sample, fit, runner_up, sites_lps_mm)
+    result = _judged(field_, surface, sample, fit, runner_up, sites_lps_mm, searched=start is None)
     mirrored, own = mirror_share(field_, sample, fit)
     if fit.used_share < LEAST_SHARE and start is None:
         flipped = _mirrored(sample)
@@ -149,17 +149,18 @@ def _judged(
     fit: SurfaceFit,
     runner_up: float | None,
     sites_lps_mm: AnyArray | None,
+    searched: bool,
 ) -> SurfaceMatch:
     covariance, correlation, observations = surface_covariance(fit)
     area = float((fit.sample.areas_mm2 * fit.weight).sum())
     ends = fit.pose.apply(surface.points_mm[:: max(1, len(surface.points_mm) // 400)])
     sites = ends if sites_lps_mm is None else np.atleast_2d(np.asarray(sites_lps_mm, dtype=np.float64))
-    evidence = SurfaceEvidence(fit, covariance, area, runner_up, sites, sites_lps_mm is not None)
-    reasons = judge_surface(evidence)
     good = np.isfinite(fit.residual_mm)
     weight_sum = float(fit.weight[good].sum())
     squares = float((fit.weight[good] * fit.residual_mm[good] ** 2).sum())
     rms = float(np.sqrt(squares / weight_sum)) if weight_sum > 0 else 0.0
+    evidence = SurfaceEvidence(fit, covariance, area, runner_up, sites, sites_lps_mm is not None, rms, searched)
+    reasons = judge_surface(evidence)
     carried = np.zeros(len(surface.points_mm))
     carried[fit.sample.index] = fit.weight
     match = Match(
