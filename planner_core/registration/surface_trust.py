@@ -32,8 +32,8 @@ AMBIGUOUS_RATIO = 0.9
 one tooth reaches about 0.6 in tests/core/registration)."""
 
 LOOSE_RMS_MM = 0.185
-"""Residual above which a place that was found by itself is not trusted, mm: of 462 simulated matches one was trusted
-though 1.8 mm off, at 0.195 mm; those started by three clicks held 0.21 mm there (tests/studies match, seed 4242)."""
+"""Residual above which a place that was found by itself is not trusted, mm: of 462 simulated ones one was trusted
+though 1.8 mm off, at 0.195 mm; those begun by three clicks held 0.21 mm there (tests/studies match, seed 4242)."""
 
 OTHER_ARCH_GAIN = 1.3
 """The other jaw's orientation that finds this many times more edges names a wrong-arch scan (our choice)."""
