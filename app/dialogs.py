@@ -7,7 +7,7 @@ from typing import Any
 
 from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
 
-from app.questions import RIDES_ALONG, ScanAnswer, ScanQuestion, SurfaceAnswer, SurfaceQuestion
+from app.questions import ScanAnswer, ScanQuestion, SurfaceAnswer, SurfaceQuestion
 
 SCAN_FILES = "Scans (*.dcm *.DCM *.zip *.nii *.nii.gz *.nrrd *.mha *.mhd DICOMDIR);;All files (*)"
 LIST_FILES = "Lists of parts and implant templates (*.csv *.dcm);;All files (*)"
@@ -104,8 +104,8 @@ class Answers(Dialogs):
     def confirm_surface(self, question: SurfaceQuestion) -> SurfaceAnswer | None:
         """Answer; the guessed unit and the usual frame, unless told otherwise."""
         self.asked.append("confirm_surface")
-        rides = bool(question.matched) and question.role in RIDES_ALONG
-        usual = SurfaceAnswer(question.read.unit, question.role, shares_frame=rides)
+        shares = question.usually_shares(question.role)
+        usual = SurfaceAnswer(question.read.unit, question.role, shares_frame=shares)
         return self.answers.get("confirm_surface", usual)  # type: ignore[no-any-return]
 
     def show_lines(self, title: str, text: str, lines: list[tuple[str, str]]) -> None:

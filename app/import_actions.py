@@ -34,6 +34,10 @@ OVERVIEW_TRIANGLES = 6000
 """Triangles in the picture of the whole surface (our choice: it is a hand wide)."""
 
 
+def _called(role: SurfaceRole) -> str:
+    return "surface scan" if role is SurfaceRole.TEETH else role.value
+
+
 def cases_folder() -> Path:
     """Give the folder where new cases go unless the user says otherwise."""
     return data_folder() / "cases"
@@ -245,7 +249,7 @@ class ImportActions:
 
     def add_surface(self, source: Path | None = None, role: SurfaceRole = SurfaceRole.TEETH) -> None:
         """Ask for a surface scan, show what is wrong with it, and take it into the case."""
-        what = "surface scan" if role is SurfaceRole.TEETH else role.value
+        what = _called(role)
         source = source or self.dialogs.file(f"Open {what}", SURFACE_FILES, self.workspace.settings.last_folder)
         if source is None:
             return
@@ -300,7 +304,7 @@ class ImportActions:
         match = self.workspace.plan.match
         shared = match.surface_id if match is not None and answer.shares_frame else ""
         surface = SurfaceInput(frame, label, answer.role, read.surface, read.unit, read.findings, shared)
-        what = "surface scan" if answer.role is SurfaceRole.TEETH else answer.role.value
+        what = _called(answer.role)
         self.workspace.apply(f"Open {what}", edits.add_surface, surface)
         said = f"{what.capitalize()} opened: {len(read.surface.triangles)} triangles, unit {read.unit}."
         self.workspace.messages.note(said)

@@ -85,6 +85,10 @@ class SurfaceQuestion:
         """What the reading noticed."""
         return self.read.findings
 
+    def usually_shares(self, role: SurfaceRole) -> bool:
+        """Tell whether a scan of this role usually goes with the matched one."""
+        return bool(self.matched) and role in RIDES_ALONG
+
 
 @frozen
 class SurfaceAnswer:

@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from app.questions import RIDES_ALONG, SurfaceAnswer, SurfaceQuestion
+from app.questions import SurfaceAnswer, SurfaceQuestion
 from app.steps.parts import Lines, button, combo, label
 from app.theme import Theme
 from app.window.fault_picture import FaultPicture, letter
@@ -118,7 +118,7 @@ class SurfaceDialog(QDialog):
 
     def _on_role(self, _index: int = 0) -> None:
         """Propose what is usual for such a scan."""
-        self.shares.setChecked(ROLES[self.role.currentIndex()] in RIDES_ALONG)
+        self.shares.setChecked(self._question.usually_shares(ROLES[self.role.currentIndex()]))
 
     def _unit_choices(self) -> list[QWidget]:
         question = self._question
@@ -180,5 +180,6 @@ class SurfaceDialog(QDialog):
         """What was chosen."""
         number = self.units.checkedId()
         unit = self._units[number] if 0 <= number < len(self._units) else self._question.read.unit
-        shares = bool(self._question.matched) and self.shares.isChecked()
-        return SurfaceAnswer(unit, ROLES[self.role.currentIndex()], self.reduce.isChecked(), shares)
+        return SurfaceAnswer(
+            unit, ROLES[self.role.currentIndex()], self.reduce.isChecked(), self.shares.isChecked()
+        )

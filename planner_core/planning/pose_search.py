@@ -59,9 +59,9 @@ KEPT_FROM_MM = 0.004
 """Slack from which a margin is surely kept, mm: the search looks at parts of the surfaces and can find a clearance
 about 0.001 mm larger than the exact ledger does (seen in tests.studies propose)."""
 
-STARTS, CLIMBS = 4, 14
+STARTS, STARTS_APART, CLIMBS = 4, 1.0, 14
 DEEP_STARTS, DEEP_APART = 6, 0.8
-"""Further starts of the deep search, and how far apart they lie at least, mm (our choice, as below)."""
+"""Starts of the search and of the deep search, and how far apart they lie at least, mm (our choice, as below)."""
 TRUST_MM = (0.8, 0.02)
 GRADIENT_STEP_MM = 0.05
 LOOK_MM = (1.2, 0.6, 0.3, 0.15)
@@ -254,19 +254,14 @@ def best_pose(search: SiteSearch, shape: FixtureShape, before: Judged | None = N
         for d in (0.3, 1.5)
     ]
     starts.sort(key=lambda j: -j.worth)
-    chosen = [starts[0]] if before is None else [judge(before.x), starts[0]]
-    for other in starts[1:]:
-        if before is None and len(chosen) < STARTS and min(np.abs(other.x - c.x).max() for c in chosen) > 1.0:
-            chosen.append(other)
+    chosen = _apart(starts, STARTS, STARTS_APART) if before is None else [judge(before.x), starts[0]]
     found = [_climb(judge, start, low, high) for start in chosen]
     found.sort(key=lambda j: -j.worth)
     best = found[0]
     # Where margins and limit are kept, a closer look waits for `deeper_pose`.
     if best.slack_mm > FAR_OFF_MM and not (best.slack_mm >= KEPT_FROM_MM and best.ratio >= 1.0):
         best = max((_look_round(judge, j, low, high) for j in found[:2]), key=lambda j: j.worth)
-    for step in POLISH_MM:
-        best = _compass(judge, best, step)
-    return best
+    return _polished(judge, best)
 
 
 def deeper_pose(search: SiteSearch, shape: FixtureShape, now: Judged) -> Judged:
@@ -282,15 +277,19 @@ def deeper_pose(search: SiteSearch, shape: FixtureShape, now: Judged) -> Judged:
         return search.judge(shape, np.clip(x, low, high))
 
     tried = sorted((judge(low + (high - low) * place) for place in _EVERYWHERE), key=lambda j: -j.worth)
-    chosen: list[Judged] = []
-    for other in tried:
-        if len(chosen) < DEEP_STARTS and all(np.abs(other.x - c.x).max() > DEEP_APART for c in chosen):
-            chosen.append(other)
+    chosen = _apart(tried, DEEP_STARTS, DEEP_APART)
     found = sorted((now, *(_climb(judge, start, low, high) for start in chosen)), key=lambda j: -j.worth)
     best = max((_look_round(judge, j, low, high) for j in found[:2]), key=lambda j: j.worth)
-    for step in POLISH_MM:
-        best = _compass(judge, best, step)
-    return best
+    return _polished(judge, best)
+
+
+def _apart(ranked: Sequence[Judged], count: int, apart: float) -> list[Judged]:
+    """Give the first so many that lie further than `apart` from each other in one of the numbers."""
+    chosen: list[Judged] = []
+    for other in ranked:
+        if len(chosen) < count and all(np.abs(other.x - c.x).max() > apart for c in chosen):
+            chosen.append(other)
+    return chosen
 
 
 def _look_round(judge: Callable[[FloatArray], Judged], now: Judged, low: FloatArray, high: FloatArray) -> Judged:
@@ -368,6 +367,13 @@ _DIRECTIONS = np.array(
         *(s * np.array(d) for s in (1.0, -1.0) for d in ((1.0, 0, -1.0, 0, 0), (0, 1.0, 0, -1.0, 0))),
     ]
 )
+
+
+def _polished(judge: Callable[[FloatArray], Judged], now: Judged) -> Judged:
+    """Walk by the steps of `POLISH_MM`, the large one first."""
+    for step in POLISH_MM:
+        now = _compass(judge, now, step)
+    return now
 
 
 def _compass(judge: Callable[[FloatArray], Judged], now: Judged, step: float) -> Judged:
