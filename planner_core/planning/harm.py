@@ -148,6 +148,20 @@ class Displacements:
             self._laws.append(self._mixture())
         return self._laws[0]
 
+    def along(self, axes_lps: FloatArray) -> Displacements:
+        """Give the displacements of one site's fixture as if it stood along each of `axes_lps`, shape (n, 3)."""
+        count = len(axes_lps)
+        weights, laws = self.laws()
+        found = Displacements(
+            self.sites * count,
+            axes_lps,
+            *(np.repeat(part, count, axis=0) for part in (self.covariance, self.hand, self.mean, self.blunder)),
+            self.blunder_share,
+            self.operator_spread,
+        )
+        found._laws.append((weights, np.repeat(laws, count, axis=1)))
+        return found
+
     def _mixture(self) -> tuple[FloatArray, FloatArray]:
         spread = self.operator_spread
         nodes = OPERATOR_NODES if spread > 0.0 else ((0.0, 1.0),)
@@ -286,29 +300,42 @@ def _along(reaches: Reaches, moved: Displacements, blur: FloatArray) -> tuple[Fl
     return np.sqrt(np.maximum(spread, 0.0) + blur**2), np.sqrt(np.maximum(plain, 0.0) + blur**2), bias
 
 
-def harms_of(
-    moved: Displacements, guide: GuideInputs, rows: Sequence[LedgerRow], degradation: Any
-) -> dict[str, tuple[Harm, ...]]:
-    """Give the chance of harm of every obstacle by site, on one side along the nearest direction.
+@frozen(eq=False)
+class HarmTable:
+    """The numbers of harm row by row, arrays of shape (r,)."""
+
+    reaches: Reaches
+    sigma_mm: FloatArray
+    blur_mm: FloatArray
+    bias_mm: FloatArray
+    chance: FloatArray
+    limits: FloatArray
+    need_mm: FloatArray
+
+
+def harm_table(
+    moved: Displacements, guide: GuideInputs, rows: Sequence[LedgerRow], owner: Any, degradation: Any
+) -> HarmTable:
+    """Give the chance of harm of rows (see `harm_rows`), on one side along the nearest direction.
 
     In bone the wall on the drill's other side counts as well. A bias towards the obstacle counts in full, one away
     from it up to `CREDITED_BIAS_MM`.
+
+    Parameters
+    ----------
+    owner : int array of shape (r,)
+        Which of the displacements each row belongs to.
     """
-    index = {site: k for k, site in enumerate(moved.sites)}
-    chosen = [row for row in harm_rows(rows) if row.site in index]
-    if not chosen:
-        return dict.fromkeys(moved.sites, ())
-    owner = np.array([index[row.site] for row in chosen])
-    ways = reaches_of(chosen, owner, moved.axes_lps)
-    blur = blurred_sigma_mm(chosen, guide, degradation)
+    ways = reaches_of(rows, owner, moved.axes_lps)
+    blur = blurred_sigma_mm(rows, guide, degradation)
     weights, laws = moved.laws()
     sigmas, sigma, bias = _along(ways, moved, blur)
     counted = counted_bias_mm(bias)
-    met = _share_met(chosen, moved, owner, ways.jacobian, laws, blur, sigmas, ways.gap_mm, counted)
+    met = _share_met(rows, moved, owner, ways.jacobian, laws, blur, sigmas, ways.gap_mm, counted)
     chance = (weights[:, None] * met * chance_beyond(ways.gap_mm, sigmas, counted)).sum(axis=0)
-    limits = np.array([harm_limit_of(row.kind, guide) for row in chosen])
+    limits = np.array([harm_limit_of(row.kind, guide) for row in rows])
     left = limits / np.maximum(weights @ met, 0.05)
-    having, behind = _other_walls(chosen, owner, moved.axes_lps)
+    having, behind = _other_walls(rows, owner, moved.axes_lps)
     if behind is not None:
         sigmas_behind, _, bias_behind = _along(behind, moved, blur[having])
         out = weights @ chance_beyond(behind.gap_mm, sigmas_behind, counted_bias_mm(bias_behind))
@@ -316,17 +343,29 @@ def harms_of(
         # What the other wall takes of the limit is not there for this one.
         left[having] = np.maximum(left[having] - out, LEAST_SHARE_OF_LIMIT * left[having])
     need = need_mm(sigmas, np.minimum(left, 0.5), counted, weights)
-    worst = _decisive(chosen, chance / limits)
+    return HarmTable(ways, sigma, blur, bias, chance, limits, need)
+
+
+def harms_of(
+    moved: Displacements, guide: GuideInputs, rows: Sequence[LedgerRow], degradation: Any
+) -> dict[str, tuple[Harm, ...]]:
+    """Give the chance of harm of every obstacle by site; see `harm_table`."""
+    index = {site: k for k, site in enumerate(moved.sites)}
+    chosen = [row for row in harm_rows(rows) if row.site in index]
+    if not chosen:
+        return dict.fromkeys(moved.sites, ())
+    table = harm_table(moved, guide, chosen, np.array([index[row.site] for row in chosen]), degradation)
+    worst = _decisive(chosen, table.chance / table.limits)
     found: dict[str, list[Harm]] = {site: [] for site in moved.sites}
-    numbers = zip(
-        ways.gap_mm.tolist(), sigma.tolist(), chance.tolist(), limits.tolist(), need.tolist(), blur.tolist(),
-        bias.tolist(), strict=True,
+    columns = (
+        table.reaches.gap_mm, table.sigma_mm, table.chance, table.limits, table.need_mm, table.blur_mm, table.bias_mm
     )  # fmt: skip
+    numbers = zip(*(column.tolist() for column in columns), strict=True)
     for r, (row, (gap, spread, risk, limit, needed, known, mean)) in enumerate(zip(chosen, numbers, strict=True)):
         found[row.site].append(
             Harm(
                 row.kind, row.obstacle, gap, gap, spread, risk, limit, worst.get(row.site) == r, needed, row.body,
-                known, ways.direction_lps[r], mean,
+                known, table.reaches.direction_lps[r], mean,
             )
         )  # fmt: skip
     return {site: tuple(sorted(harms, key=lambda h: -h.chance / h.limit)) for site, harms in found.items()}
