@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 from scipy.special import ndtr, ndtri
 
 from planner_core.geometry.frames import FloatArray
@@ -152,12 +152,14 @@ class Displacements:
         """Give the displacements of one site's fixture as if it stood along each of `axes_lps`, shape (n, 3)."""
         count = len(axes_lps)
         weights, laws = self.laws()
-        found = Displacements(
-            self.sites * count,
-            axes_lps,
-            *(np.repeat(part, count, axis=0) for part in (self.covariance, self.hand, self.mean, self.blunder)),
-            self.blunder_share,
-            self.operator_spread,
+        found = evolve(
+            self,
+            sites=self.sites * count,
+            axes_lps=axes_lps,
+            covariance=np.repeat(self.covariance, count, axis=0),
+            hand=np.repeat(self.hand, count, axis=0),
+            mean=np.repeat(self.mean, count, axis=0),
+            blunder=np.repeat(self.blunder, count, axis=0),
         )
         found._laws.append((weights, np.repeat(laws, count, axis=1)))
         return found
@@ -358,7 +360,8 @@ def harms_of(
     worst = _decisive(chosen, table.chance / table.limits)
     found: dict[str, list[Harm]] = {site: [] for site in moved.sites}
     columns = (
-        table.reaches.gap_mm, table.sigma_mm, table.chance, table.limits, table.need_mm, table.blur_mm, table.bias_mm
+        table.reaches.gap_mm, table.sigma_mm, table.chance, table.limits, table.need_mm, table.blur_mm,
+        table.bias_mm,
     )  # fmt: skip
     numbers = zip(*(column.tolist() for column in columns), strict=True)
     for r, (row, (gap, spread, risk, limit, needed, known, mean)) in enumerate(zip(chosen, numbers, strict=True)):

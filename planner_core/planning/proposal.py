@@ -24,14 +24,8 @@ from planner_core.planning.fixture import FixtureShape, PlacedFixture
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.ledger import LedgerRow
 from planner_core.planning.obstacles import Obstacle, ObstacleKind
-from planner_core.planning.pose_search import (
-    Judged,
-    SiteSearch,
-    best_pose,
-    deeper_pose,
-    leeway_over_need,
-    search_frame,
-)
+from planner_core.planning.pose_search import best_pose, deeper_pose
+from planner_core.planning.site_search import Judged, SiteSearch, leeway_over_need, search_frame
 from planner_core.progress import Progress, silent
 
 PREFERRED_DIAMETER_MM = {"1": 3.5, "2": 3.0, "3": 4.0, "4": 4.0, "5": 4.0, "6": 4.5, "7": 4.5, "8": 4.5}

@@ -15,8 +15,8 @@ import numpy as np
 
 from planner_core.planning.guide_inputs import GuideInputs
 from planner_core.planning.obstacles import ObstacleKind
-from planner_core.planning.pose_search import ENOUGH, TILT_LIMIT_DEG, SiteSearch, leeway_over_need, search_frame
 from planner_core.planning.proposal import propose
+from planner_core.planning.site_search import ENOUGH, TILT_LIMIT_DEG, SiteSearch, leeway_over_need, search_frame
 from tests.studies.mouths import Mouth, random_mouth
 
 NAME = "propose"
