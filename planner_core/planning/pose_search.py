@@ -21,8 +21,9 @@ NEARLY_MM = -0.1
 by 0.001 mm (tests.studies propose, seeds 6160 and 7270)."""
 
 STARTS, STARTS_APART, CLIMBS = 4, 1.0, 14
-DEEP_STARTS, DEEP_APART = 6, 0.8
-"""Starts of the search and of the deep search, and how far apart they lie at least, mm (our choice, as below)."""
+DEEP_LEANS, DEEP_STARTS, DEEP_APART = 4, 2, 0.8
+"""Starts of the search, and of the deep search in each of so many ranges of the lean to the face, and how far apart
+they lie at least, mm (our choice, as below)."""
 TRUST_MM = (0.8, 0.02)
 GRADIENT_STEP_MM = 0.05
 LOOK_MM = (1.2, 0.6, 0.3, 0.15)
@@ -70,7 +71,7 @@ def deeper_pose(search: SiteSearch, shape: FixtureShape, now: Judged) -> Judged:
     search.spread_from(shape, now.x)
     now = judge(now.x[None])[0]
     tried = sorted(judge(low + (high - low) * _EVERYWHERE), key=lambda j: -j.worth)
-    chosen = _apart(tried, DEEP_STARTS, DEEP_APART)
+    chosen = [start for group in _by_lean(tried) for start in _apart(group, DEEP_STARTS, DEEP_APART)]
     found = sorted((now, *(_climb(judge, start, low, high) for start in chosen)), key=lambda j: -j.worth)
     return _polished(judge, _nearer(judge, found, low, high))
 
@@ -79,6 +80,14 @@ def _judge_within(search: SiteSearch, shape: FixtureShape) -> Judge:
     """Give the judge of a shape's poses, shape (n, 5), moved into the box first."""
     low, high = search.frame.bounds
     return lambda places: search.judge(shape, np.clip(places, low, high))
+
+
+def _by_lean(tried: Sequence[Judged]) -> list[list[Judged]]:
+    """Part poses into groups of equal size by where they leave the crown: the best lean may be far from the rest."""
+    order = np.argsort([j.x[3] for j in tried], kind="stable")
+    groups = np.empty(len(tried), np.int64)
+    groups[order] = np.arange(len(tried)) * DEEP_LEANS // max(1, len(tried))
+    return [[j for j, g in zip(tried, groups, strict=True) if g == k] for k in range(DEEP_LEANS)]
 
 
 def _apart(ranked: Sequence[Judged], count: int, apart: float) -> list[Judged]:
@@ -152,8 +161,8 @@ def _programme(judge: Judge, now: Judged, low: FloatArray, high: FloatArray, tru
     return np.asarray(solved.x[:5]) if solved.status == 0 else None
 
 
-_EVERYWHERE = qmc.Halton(5, scramble=False).random(193)[1:]
-"""A hundred and ninety-two places spread evenly over the unit cube."""
+_EVERYWHERE = qmc.Halton(5, scramble=False).random(385)[1:]
+"""Three hundred and eighty-four places spread evenly over the unit cube."""
 
 _SPREAD = 2.0 * qmc.Halton(5, scramble=False).random(33)[1:] - 1.0
 """Thirty-two places spread evenly over the cube from -1 to 1 (Halton 1960, always the same)."""

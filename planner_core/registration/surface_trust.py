@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from attrs import field, frozen
+from scipy.spatial import cKDTree
 
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.covariance import PoseCovariance, distance_p95_mm
@@ -34,6 +35,15 @@ one tooth reaches about 0.6 in tests/core/registration)."""
 LOOSE_RMS_MM = 0.185
 """Residual above which a place that was found by itself is not trusted, mm: of 462 simulated ones one was trusted
 though 1.8 mm off, at 0.195 mm; those begun by three clicks held 0.21 mm there (tests/studies match, seed 4242)."""
+
+CARRIED_TO_MM = 10.0
+"""How far past the end of the used surface, along the arch, a planned site may lie in a streaked mouth, mm (our
+choice: a molar's width). Of ten simulated sites beyond it four were 0.4 to 0.5 mm off where 0.3 was stated; none
+within it was over 0.25 (tests/studies match, seed 5353)."""
+
+STREAKED_FROM_RMS_MM = 0.13
+"""Residual from which a mouth counts as streaked for this, mm: between those of clean and of streaked mouths
+(`surface_error.CLEAN_RMS_MM`, `surface_error.STREAKED_RMS_MM`)."""
 
 OTHER_ARCH_GAIN = 1.3
 """The other jaw's orientation that finds this many times more edges names a wrong-arch scan (our choice)."""
@@ -110,7 +120,27 @@ def judge_surface(evidence: SurfaceEvidence) -> tuple[str, ...]:
             f"The edges found scatter by {evidence.residual_rms_mm:.2f} mm about the surface: in such streaks a "
             "place found by itself may be a wrong one. Click three matching points, or match by markers."
         )
+    if evidence.sites_given and evidence.residual_rms_mm > STREAKED_FROM_RMS_MM:
+        beyond = _beyond_mm(fit, evidence.sites_lps_mm)
+        if beyond > CARRIED_TO_MM:
+            reasons.append(
+                f"The used part of the surface ends {beyond:.0f} mm before a planned site; in such streaks it "
+                f"carries {CARRIED_TO_MM:.0f} mm at most. Scan or paint in the teeth up to the site, or match by "
+                "markers."
+            )
     return tuple(reasons)
+
+
+def _beyond_mm(fit: SurfaceFit, sites_lps_mm: FloatArray) -> float:
+    """Give how far the furthest site lies from the used surface, seen along the way in which the arch is thin."""
+    used = fit.weight > 0.01
+    if used.sum() < 20:
+        return 0.0
+    points = fit.pose.apply(fit.sample.points_mm[used])
+    middle = points.mean(axis=0)
+    plane = np.linalg.svd(points - middle, full_matrices=False)[2][:2]
+    apart, _ = cKDTree((points - middle) @ plane.T).query((sites_lps_mm - middle) @ plane.T)
+    return float(np.max(apart))
 
 
 def _flatness(fit: SurfaceFit) -> float:
