@@ -83,7 +83,7 @@ def _judge_within(search: SiteSearch, shape: FixtureShape) -> Judge:
 
 
 def _by_lean(tried: Sequence[Judged]) -> list[list[Judged]]:
-    """Part poses into groups of equal size by where they leave the crown: the best lean may be far from the rest."""
+    """Part poses into equal groups by where they leave the crown: the best lean may be far from the rest."""
     order = np.argsort([j.x[3] for j in tried], kind="stable")
     groups = np.empty(len(tried), np.int64)
     groups[order] = np.arange(len(tried)) * DEEP_LEANS // max(1, len(tried))
