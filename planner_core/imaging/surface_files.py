@@ -17,7 +17,8 @@ from planner_core.files import whole_file
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.surface import Surface
-from planner_core.imaging.mesh_formats import RawMesh, parse_obj, parse_ply, parse_stl
+from planner_core.imaging.mesh_formats import RawMesh, parse_obj, parse_stl
+from planner_core.imaging.ply_format import parse_ply
 from planner_core.imaging.scan import ImportedSurface
 from planner_core.imaging.scan_files import cannot_read
 from planner_core.imaging.surface_check import check_surface, findings_of_report
