@@ -6,11 +6,9 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QComboBox, QPushButton, QWidget
+from PySide6.QtWidgets import QComboBox, QPushButton
 from pytestqt.qtbot import QtBot
 
-from app.messages import Level
 from app.view_state import Step
 from planner_core.case import derived
 from planner_core.case.plan import Plan
@@ -18,40 +16,24 @@ from planner_core.case.session import Session
 from planner_core.planning.full_arch import SPACE_NEEDED_MM
 from tests.app.conftest import settle
 from tests.journeys.sample_cases import sample_plan
+from tests.journeys.user import User, small_window
 
-LEFT = Qt.MouseButton.LeftButton
 MOST_CLICKS_MOLARS, MOST_CLICKS_ARCH = 12, 32
 """Clicks that a plan may cost (our choice, from the first count; a new click needs a reason)."""
 
 
-class Counting:
+class Counting(User):
     """A user whose clicks are counted; choosing from a list costs two."""
-
-    def __init__(self, window: Any, qtbot: QtBot) -> None:
-        self.window, self.qtbot, self.clicks = window, qtbot, 0
-        self.problems: list[str] = []
-        window.workspace.messages.said.connect(
-            lambda m: self.problems.append(m.sentence + m.details) if m.level is Level.PROBLEM else None
-        )
-
-    @property
-    def plan(self) -> Plan:
-        return self.window.workspace.plan  # type: ignore[no-any-return]
 
     @property
     def panel(self) -> Any:
         return self.window.panels.panels[Step.FIXTURES]
 
-    def click(self, widget: QWidget) -> None:
-        self.panel.refresh()
-        self.window.panels._areas[Step.FIXTURES].ensureWidgetVisible(widget)
-        assert widget.isVisible()
-        assert widget.isEnabled()
-        self.qtbot.mouseClick(widget, LEFT)
-        self.clicks += 1
-
     def push(self, name: str) -> None:
-        self.click(self.panel.findChild(QPushButton, name))
+        self.panel.refresh()
+        button = self.panel.findChild(QPushButton, name)
+        self.scroll_to(Step.FIXTURES, button)
+        self.click(button)
 
     def choose(self, name: str, data: Any) -> None:
         box = self.panel.findChild(QComboBox, name)
@@ -63,9 +45,8 @@ class Counting:
             box.activated.emit(index)
             self.clicks += 2
 
-    def wait(self, ready: Any) -> None:
-        self.qtbot.waitUntil(lambda: bool(self.problems) or bool(ready()), timeout=300_000)
-        assert self.problems == []
+    def wait(self, ready: Any, timeout_s: float = 300.0) -> None:
+        super().wait(ready, timeout_s)
         settle(self.window, self.qtbot, 300_000)
 
     def set_up(self, first: str, last: str) -> None:
@@ -83,15 +64,9 @@ class Counting:
 @pytest.fixture
 def user(qtbot: QtBot) -> Iterator[Counting]:
     from app.dialogs import Answers
-    from app.window.build import build
 
-    window = build(dialogs=Answers())
-    window.resize(1366, 768)
-    window.show()
-    qtbot.waitExposed(window)
-    yield Counting(window, qtbot)
-    window.close()
-    window.deleteLater()
+    with small_window(qtbot, Answers()) as window:
+        yield Counting(window, qtbot)
 
 
 def begin(user: Counting, plan: Plan) -> None:
@@ -100,8 +75,7 @@ def begin(user: Counting, plan: Plan) -> None:
     user.window.workspace.open(Session(plan))
     start_view(user.window.workspace)
     user.wait(lambda: True)
-    user.qtbot.mouseClick(user.window.chain.links[Step.FIXTURES], LEFT)
-    user.clicks += 1
+    user.click(user.window.chain.links[Step.FIXTURES])
 
 
 @pytest.mark.slow

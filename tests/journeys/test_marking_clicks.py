@@ -8,12 +8,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QPoint, Qt
-from PySide6.QtWidgets import QPushButton, QWidget
+from PySide6.QtCore import QPoint
+from PySide6.QtWidgets import QPushButton
 from pytestqt.qtbot import QtBot
 from scipy.spatial import cKDTree
 
-from app.messages import Level
 from app.view_state import Step, ViewKind
 from planner_core.case import edits
 from planner_core.case.plan import Plan
@@ -21,51 +20,30 @@ from planner_core.case.session import Session
 from planner_core.imaging.open_scan import open_scan
 from tests.app.conftest import settle
 from tests.journeys.sample_cases import SAMPLES
+from tests.journeys.user import User, small_window
 
-LEFT = Qt.MouseButton.LeftButton
 SAMPLE = SAMPLES / "lower_bridge"
 MOST_CLICKS = 42
 """Clicks and keys that marking one lower jaw may cost (our choice, from the first count)."""
 RULER_FROM_BOTTOM_PX = 8
 
 
-class Marking:
+class Marking(User):
     """A clinician whose clicks and keys are counted."""
 
     def __init__(self, window: Any, qtbot: QtBot) -> None:
-        self.window, self.qtbot, self.clicks = window, qtbot, 0
+        super().__init__(window, qtbot)
         self.by_part: dict[str, int] = {}
         self.truth = json.loads((SAMPLE / "truth.json").read_text(encoding="utf-8"))
-        self.problems: list[str] = []
-        window.workspace.messages.said.connect(
-            lambda m: self.problems.append(m.sentence + m.details) if m.level is Level.PROBLEM else None
-        )
-
-    @property
-    def plan(self) -> Plan:
-        return self.window.workspace.plan  # type: ignore[no-any-return]
 
     @property
     def panel(self) -> Any:
         return self.window.panels.panels[Step.ANATOMY]
 
-    def wait(self, ready: Any) -> None:
-        self.qtbot.waitUntil(lambda: bool(self.problems) or bool(ready()), timeout=240_000)
-        assert self.problems == []
-
-    def click(self, widget: QWidget, pos: QPoint | None = None) -> None:
-        if pos is None:
-            self.window.panels._areas[Step.ANATOMY].ensureWidgetVisible(widget)
-        assert widget.isVisible()
-        assert widget.isEnabled()
-        if pos is None:
-            self.qtbot.mouseClick(widget, LEFT)
-        else:
-            self.qtbot.mouseClick(widget, LEFT, pos=pos)
-        self.clicks += 1
-
     def push(self, name: str) -> None:
-        self.click(self.panel.findChild(QPushButton, name))
+        button = self.panel.findChild(QPushButton, name)
+        self.scroll_to(Step.ANATOMY, button)
+        self.click(button)
 
     def keep(self) -> None:
         self.click(self.window.banner.keep, QPoint(8, 8))
@@ -93,18 +71,12 @@ class Marking:
 def user(qtbot: QtBot) -> Iterator[Marking]:
     from app.case_actions import start_view
     from app.dialogs import Answers
-    from app.window.build import build
 
-    window = build(dialogs=Answers())
-    window.resize(1366, 768)
-    window.show()
-    qtbot.waitExposed(window)
-    plan = edits.set_scan(Plan(title="lower_bridge"), open_scan(SAMPLE / "dicom", None))
-    window.workspace.open(Session(plan))
-    start_view(window.workspace)
-    yield Marking(window, qtbot)
-    window.close()
-    window.deleteLater()
+    with small_window(qtbot, Answers()) as window:
+        plan = edits.set_scan(Plan(title="lower_bridge"), open_scan(SAMPLE / "dicom", None))
+        window.workspace.open(Session(plan))
+        start_view(window.workspace)
+        yield Marking(window, qtbot)
 
 
 def mark_the_arch(user: Marking) -> None:

@@ -2,36 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from PySide6.QtCore import Qt
-from pytestqt.qtbot import QtBot
 
-from app.dialogs import Answers
 from app.view_state import Step
 from planner_core.case import derived
 from planner_core.case.derived.roads import known_roads
-from tests.journeys.test_window_journey import SAMPLE, Clinician, import_scan
+from tests.journeys.test_window_journey import SAMPLE, Clinician, clinician, import_scan
+from tests.journeys.user import LEFT
 
-LEFT = Qt.MouseButton.LeftButton
+__all__ = ["clinician"]
+
 DUAL = SAMPLE.parent / "dual_scan"
-
-
-@pytest.fixture
-def clinician(qtbot: QtBot) -> Iterator[Clinician]:
-    from app.window.build import build
-
-    window = build(dialogs=Answers(folder=SAMPLE / "dicom", file=SAMPLE / "lower.stl"))
-    window.resize(1366, 768)
-    window.show()
-    qtbot.waitExposed(window)
-    yield Clinician(window, qtbot)
-    window.close()
-    window.deleteLater()
 
 
 def off_at_sites(user: Clinician, truth: np.ndarray) -> list[tuple[float, float]]:

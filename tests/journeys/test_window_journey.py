@@ -15,35 +15,22 @@ from pytestqt.qtbot import QtBot
 from scipy.spatial import cKDTree
 
 from app.dialogs import Answers
-from app.messages import Level
 from app.view_state import Step, ViewKind
+from tests.journeys.user import LEFT, User, small_window
 
 SAMPLE = Path(__file__).resolve().parent.parent.parent / "sample_volumes" / "lower_bridge"
-LEFT = Qt.MouseButton.LeftButton
 SETTLE_S = 180.0
 """A busy machine takes its time over the scan check."""
 MARKERS = ("M3", "M5", "M6", "M7")
 """Those that stand clear of the ceramic."""
 
 
-class Clinician:
+class Clinician(User):
     """Does with the mouse what a user does, and reads what a user reads."""
 
     def __init__(self, window: Any, qtbot: QtBot) -> None:
-        self.window, self.qtbot = window, qtbot
+        super().__init__(window, qtbot)
         self.truth = json.loads((SAMPLE / "truth.json").read_text(encoding="utf-8"))
-        self.problems: list[str] = []
-        window.workspace.messages.said.connect(
-            lambda m: self.problems.append(m.sentence + m.details) if m.level is Level.PROBLEM else None
-        )
-
-    @property
-    def plan(self) -> Any:
-        return self.window.workspace.plan
-
-    def wait(self, ready: Any, timeout_s: float = 60.0) -> None:
-        self.qtbot.waitUntil(lambda: bool(self.problems) or bool(ready()), timeout=round(1000 * timeout_s))
-        assert self.problems == []
 
     def settle(self) -> None:
         workspace = self.window.workspace
@@ -101,15 +88,8 @@ class Clinician:
 
 @pytest.fixture
 def clinician(qtbot: QtBot) -> Iterator[Clinician]:
-    from app.window.build import build
-
-    window = build(dialogs=Answers(folder=SAMPLE / "dicom", file=SAMPLE / "lower.stl"))
-    window.resize(1366, 768)
-    window.show()
-    qtbot.waitExposed(window)
-    yield Clinician(window, qtbot)
-    window.close()
-    window.deleteLater()
+    with small_window(qtbot, Answers(folder=SAMPLE / "dicom", file=SAMPLE / "lower.stl")) as window:
+        yield Clinician(window, qtbot)
 
 
 def import_scan(user: Clinician) -> None:
