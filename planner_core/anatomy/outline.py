@@ -62,6 +62,12 @@ MOST_BLUR_MM, BLUR_OVER_MM = 3.0, 3.0
 """A step that is wider than the first, or not found, counts as so wide; the second is the length of the outline
 over which the middle width is taken, mm (our choice)."""
 
+SHARP_MM, SHARP_VOXELS = 0.9, 2.2
+RAMP_SHARE, MOST_RAMP_MM = 0.5, 0.5
+"""A border's step is as wide as the first, mm, or as the second times the voxel, where nothing disturbs it; of what
+exceeds it this share shifts the border, up to the last (mm; a ramp before the step moves its middle by half the ramp;
+the sharp step is our choice, tests/studies anatomy)."""
+
 ENAMEL_AREA_MM2 = 1.5
 """Less of what is as bright as enamel may be noise or a dense spot (our choice)."""
 
@@ -271,7 +277,8 @@ def _set_locally(volume: Volume, outline: Outline, levels: GreyLevels) -> Outlin
     profiles = profiles_along(volume, start, -out_lps, REACH_MM + 2.0, spread)
     profiles = ndimage.gaussian_filter1d(profiles, 0.15 / STEP_MM, axis=1, mode="nearest")
     edges = find_edges(profiles, levels, known_density=False)
-    shift = REACH_MM - edges.at_mm
+    step_mm = _step_widths(profiles, edges)
+    shift = REACH_MM - edges.at_mm - _ramp_shift(step_mm, float(np.mean(volume.spacing_mm)))
     good = np.isfinite(shift) & (np.abs(shift) < REACH_MM - 0.15)
     weight = good.astype(np.float64)
     sigma = SMOOTH_MM / CONTOUR_STEP_MM
@@ -284,16 +291,30 @@ def _set_locally(volume: Volume, outline: Outline, levels: GreyLevels) -> Outlin
     rise = np.where(good, edges.rise, np.nan)
     return Outline(
         outline.station_mm, points, _normals(points), rise, outline.frame, outline.base_lps_mm, outline.outward_lps,
-        outline.up_lps, outline.tooth, outline.cut, outline.solid, rough, _blur(profiles, edges, good),
+        outline.up_lps, outline.tooth, outline.cut, outline.solid, rough, _blur(step_mm, good),
     )  # fmt: skip
 
 
-def _blur(profiles: FloatArray, edges: Edges, good: NDArray[np.bool_]) -> FloatArray:
-    """Give the width of the step at each point: the middle one of its surroundings (mm)."""
-    width = np.full(len(profiles), MOST_BLUR_MM)
+def _step_widths(profiles: FloatArray, edges: Edges) -> FloatArray:
+    """Give the width of the step at each border: its rise over its steepest slope (mm); nan where there is none."""
     slope = np.gradient(profiles, STEP_MM, axis=1)
-    place = np.round(np.where(good, edges.at_mm, 0.0) / STEP_MM).astype(int)
+    place = np.round(np.where(edges.found, edges.at_mm, 0.0) / STEP_MM).astype(int)
     near = np.clip(place[:, None] + np.arange(-5, 6)[None], 0, profiles.shape[1] - 1)
     steepest = np.take_along_axis(slope, near, axis=1).max(axis=1)
-    width[good] = np.minimum(edges.rise[good] / np.maximum(steepest[good], 1e-9), MOST_BLUR_MM)
+    width = np.minimum(edges.rise / np.maximum(steepest, 1e-9), MOST_BLUR_MM)
+    return np.asarray(np.where(edges.found, width, np.nan))
+
+
+def _ramp_shift(width_mm: FloatArray, voxel_mm: float) -> FloatArray:
+    """Give how far inside the middle of the step a border lies (mm): a step wider than a sharp one begins too early.
+
+    A streak or shading beside the bone makes a ramp before the step; half of the ramp's length is the shift.
+    """
+    sharp = max(SHARP_MM, SHARP_VOXELS * voxel_mm)
+    return np.clip(RAMP_SHARE * (width_mm - sharp), 0.0, MOST_RAMP_MM)
+
+
+def _blur(step_mm: FloatArray, good: NDArray[np.bool_]) -> FloatArray:
+    """Give the width of the step about each point: the middle one of its surroundings (mm)."""
+    width = np.where(good, step_mm, MOST_BLUR_MM)
     return np.asarray(ndimage.median_filter(width, round(BLUR_OVER_MM / CONTOUR_STEP_MM), mode="wrap"))
