@@ -118,12 +118,13 @@ def propose_arch(
     up = up_direction(grid, levels)
     frame = upright(grid, levels, up)
     tissue, level = jaw_tissue(frame, jaw)
-    bite = None if level is None else frame.to_lps(np.array([[level, 0.0, 0.0]]))[0]
     progress(0.35, "Laying the arch")
     likeness, seen = ridge_map(frame, tissue, jaw)
     rough, middle = _rough_curve(likeness, seen)
     rough = _pulled(likeness, rough)
     height = _crest_heights(tissue, rough, jaw)
+    # Up is still a guess: the plane between the jaws is held at the middle of the arch.
+    bite = None if level is None else frame.to_lps(np.array([[level, *rough.mean(axis=0)]]))[0]
     points = frame.to_lps(np.column_stack([height, rough]))
     midline = frame.to_lps(np.array([[np.median(height), *middle]]))[0]
     progress(0.6, "Following the necks and the ridge")
@@ -249,13 +250,13 @@ def _along_ridge(
 ) -> ArchProposal:
     """Draw the curve to the middles of necks and ridge found in sections across it, `TURNS` times."""
     curve = points
-    plane = None if bite is None else (bite, up)
     if curve[0, 0] > curve[-1, 0]:
         curve = curve[::-1]
     kinds: NDArray[np.str_] = np.array([], dtype=str)
     for turn in range(TURNS):
         arch = ArchCurve(jaw, _controls(curve, CONTROL_SPACING_MM), up, midline)
         stations = np.arange(max(arch.stations_mm[0], -LONGEST_MM), min(arch.stations_mm[-1], LONGEST_MM), 1.0)
+        plane = None if bite is None else (bite, up)
         found, kinds = station_middles(volume, arch, stations, levels, plane, turn == TURNS - 1)
         curve, kinds = _smooth_course(arch, stations, found, kinds)
         up = _plane_up(curve, kinds, up, midline)
@@ -296,7 +297,7 @@ def _smooth_course(
         raise PlannerError("Too little of the jaw's arch is in the scan.", "Set the arch by clicks.")
     known = weight > 0
     smooth = np.zeros((len(found), 2))
-    for axis, stiffness in ((0, 300.0), (1, 1000.0)):
+    for axis, stiffness in ((0, 300.0), (1, 500.0)):
         values, current = found[known, axis], weight[known].copy()
         for _ in range(3):
             spline = make_smoothing_spline(stations[known], values, current, lam=stiffness)

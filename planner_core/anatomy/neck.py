@@ -36,25 +36,28 @@ BITE_REACH_MM = 3.5
 1 to 3 mm; M)."""
 
 ABOVE_NECK_MM, BELOW_NECK_MM = 2.5, 7.0
-"""Heights over and under the neck or crest whose middles make the middle there, mm (our choice: a crown, and the bone
-that streaks of crowns reach less)."""
+"""Heights over and under the neck or crest whose middles make the middle there, mm (our choice: the bone below is
+what the streaks of crowns reach least)."""
 
 FULL_WIDTH, WIDTH_POWER = 0.65, 3.0
 LEAST_WIDE_MM, MOST_WIDE_MM = 3.0, 16.0
-"""A row narrower than this share of the usual width counts by this power of it, and only between these widths at all,
-mm (our choice: an incisor is two thirds as wide as its bone; teeth and ridges are 4 to 14 mm wide across; M)."""
+"""A row narrower than this share of the usual width counts by this power of it, and only between these widths at
+all, mm (our choice: an incisor is two thirds as wide as its bone; teeth and ridges are 4 to 14 mm wide; M)."""
 
 WIDER_THAN_BONE = 1.15
 """A crown wider than the bone under it by this factor is streaked and counts less (our choice)."""
 
 BRIGHT_SHARE = 0.5
-"""Enamel and restorations that span this share of a row are the crown there (our choice: a root filling or a fixture
-spans less of its bone)."""
+"""Enamel and restorations that span this share of a row are the crown there (our choice: a root filling or a
+fixture spans less of its bone)."""
 
 MARROW_MM = 9.0
 """Plates no further apart than this are those of one bone, mm (the widest ridge less its plates; M)."""
 
 FULL_SHARE, FULL_POWER = 0.65, 3.0
+"""A middle of whose rows the first share counts is fully founded; below that its weight falls by the second power
+of what counts (our choice, tests/studies anatomy: neighbours know better than half a crown)."""
+
 NECK_MM, DEEP_WEIGHT = 2.0, 0.5
 """Rows deeper than the first under the neck count by the second (our choice)."""
 
@@ -64,9 +67,9 @@ SCATTER_MM, LEAN_COST = 0.5, 2.0
 
 CROWN_LEAST_MM, FRONT_CROWN_MM, NECK_WITHIN_MM = 6.0, 9.0, 9.0
 CROWN_MOST_MM = 13.0
-"""A bulge lies within the first of the top of the tooth, mm; where there is none it is a front tooth, whose crown is
-as high as the second; a neck lies within the third of the bulge, a crown with its neck within the last of the top
-(crowns are 7 to 11 mm high, lower front ones 9; M)."""
+"""A bulge lies within the first of the top of the tooth, mm; where there is none it is a front tooth, whose crown
+is as high as the second; a neck lies within the third of the bulge, a crown with its neck within the last of the
+top (crowns are 7 to 11 mm high, lower front ones 9; M)."""
 
 
 def station_middles(
@@ -82,8 +85,8 @@ def station_middles(
     What it belongs to comes second.
 
     The kinds are ``"teeth"``, ``"ridge"`` and ``"neighbours"`` (nothing was found: zero is given). `bite` is a
-    point and the normal of the plane in which the jaws meet. `level` says that the curve already runs at the height of
-    the necks: the middles are then taken there.
+    point and the normal of the plane in which the jaws meet. `level` says that the curve already runs at the
+    necks' height: the middles are then taken there.
     """
     middles, kinds = np.zeros((len(stations_mm), 3)), []
     for k, station in enumerate(stations_mm):
@@ -198,7 +201,7 @@ def _neck_or_crest(
 
 
 def _neck(width: FloatArray) -> int:
-    """Give the row of the narrowest place under the crown's bulge; under a front tooth's, which has none, a usual one."""
+    """Give the row of the narrowest place under the crown's bulge; a usual one for front teeth, which have none."""
     smooth = ndimage.gaussian_filter1d(width, 1.5, mode="nearest")
     low = round(CROWN_LEAST_MM / PIXEL_MM)
     bulge = int(np.argmax(smooth[:low]))
@@ -244,7 +247,7 @@ def _spans(
     """Give inner and outer end (mm) of the stretch nearest the middle so far, row by row downwards.
 
     Two stretches close to each other are the plates of one bone whose marrow a streak opened.
-    Enamel or a restoration that fills most of a stretch is its measure: what hangs on to it beside is a bright streak.
+    Enamel or a restoration that fills most of a stretch is its measure: what hangs on to it is a bright streak.
     """
     spans: list[tuple[float, float]] = []
     centre = 0.0

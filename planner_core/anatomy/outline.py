@@ -65,8 +65,8 @@ over which the middle width is taken, mm (our choice)."""
 SHARP_MM, SHARP_VOXELS = 0.9, 2.2
 RAMP_SHARE, MOST_RAMP_MM = 0.5, 0.5
 """A border's step is as wide as the first, mm, or as the second times the voxel, where nothing disturbs it; of what
-exceeds it this share shifts the border, up to the last (mm; a ramp before the step moves its middle by half the ramp;
-the sharp step is our choice, tests/studies anatomy)."""
+exceeds it this share shifts the border, up to the last (mm; a ramp before the step moves its middle by half the
+ramp; the sharp step is our choice, tests/studies anatomy)."""
 
 ENAMEL_AREA_MM2 = 1.5
 """Less of what is as bright as enamel may be noise or a dense spot (our choice)."""
@@ -306,12 +306,12 @@ def _step_widths(profiles: FloatArray, edges: Edges) -> FloatArray:
 
 
 def _ramp_shift(width_mm: FloatArray, voxel_mm: float) -> FloatArray:
-    """Give how far inside the middle of the step a border lies (mm): a step wider than a sharp one begins too early.
+    """Give how far inside the middle of its step a border lies (mm): a step wider than a sharp one begins early.
 
     A streak or shading beside the bone makes a ramp before the step; half of the ramp's length is the shift.
     """
     sharp = max(SHARP_MM, SHARP_VOXELS * voxel_mm)
-    return np.clip(RAMP_SHARE * (width_mm - sharp), 0.0, MOST_RAMP_MM)
+    return np.asarray(np.clip(RAMP_SHARE * (width_mm - sharp), 0.0, MOST_RAMP_MM))
 
 
 def _blur(step_mm: FloatArray, good: NDArray[np.bool_]) -> FloatArray:
