@@ -76,7 +76,7 @@ SHARP_MM, SHARP_VOXELS = 0.9, 2.2
 BLUR_SHARE, MOST_SHIFT_MM = 0.6, 0.5
 """A sharp border's step is as wide as the first, mm, or as the second times the voxel; by this share of what
 exceeds it the border of a thin plate lies inside the middle of its step, up to the last, mm (a plate much thinner
-than a blur s, normal law: step 1.65 s wide, half of its top 1.18 s from its middle, so 0.7; our choice below that)."""
+than a blur s, normal law: step 1.65 s wide, half its top 1.18 s from its middle, so 0.7; our choice below)."""
 
 ENAMEL_AREA_MM2 = 1.5
 """Less of what is as bright as enamel may be noise or a dense spot (our choice)."""
