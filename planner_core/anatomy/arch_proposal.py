@@ -260,7 +260,8 @@ def _along_ridge(
         found, kinds = station_middles(volume, arch, stations, levels, plane, turn == TURNS - 1)
         curve, kinds = _smooth_course(arch, stations, found, kinds)
         up = _plane_up(curve, kinds, up, midline)
-    curve, kinds = _continued(volume, curve, kinds)
+        # The next turn looks further: a ridge behind the last tooth may only now lie near the curve.
+        curve, kinds = _continued(volume, curve, kinds)
     length = float(lengths_mm(curve)[-1])
     if length < SHORTEST_MM:
         raise PlannerError("Too little of the jaw's arch is in the scan.", "Set the arch by clicks.")

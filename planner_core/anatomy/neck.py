@@ -35,6 +35,10 @@ BITE_REACH_MM = 3.5
 """The jaws meet within this of the plane between their rows of crowns, mm (the occlusal curve rises and falls by
 1 to 3 mm; M)."""
 
+HARD_SHARES, WELL_FOUNDED = (0.45, 0.3), 0.5
+"""Shares of the soft-to-bone step from which tissue is hard: the next one is tried where the first founds a middle
+by no more than this weight, since a thin plate that it misses leaves half a bone (our choice, as the outline)."""
+
 ABOVE_NECK_MM, BELOW_NECK_MM = 2.5, 7.0
 """Heights over and under the neck or crest whose middles make the middle there, mm (our choice: the bone below is
 what the streaks of crowns reach least)."""
@@ -120,16 +124,20 @@ def _middle_at(
     out_mm = (np.arange(picture.shape[1]) - base[1]) * PIXEL_MM
     if arch.jaw is Jaw.UPPER:
         picture, up_mm = picture[::-1], -up_mm[::-1]
-    threshold = levels.soft_tissue + 0.45 * (levels.bone - levels.soft_tissue)
-    hard = ndimage.gaussian_filter(picture, 0.7) > threshold
     sign = 1.0 if arch.jaw is Jaw.LOWER else -1.0
     bite_mm = None if bite is None else sign * float((bite[0] - arch.point_at(station_mm)) @ bite[1])
-    body = _own_body(hard, up_mm, out_mm, bite_mm)
-    if body is None:
-        return None
     bright = picture > enamel_from(levels)
-    found = _neck_or_crest(body, bright & body, up_mm, out_mm, level)
-    return None if found is None else ((found[0][0], sign * found[0][1], found[0][2]), found[1])
+    smooth = ndimage.gaussian_filter(picture, 0.7)
+    best: tuple[tuple[float, float, float], str] | None = None
+    for share in HARD_SHARES:
+        hard = smooth > levels.soft_tissue + share * (levels.bone - levels.soft_tissue)
+        body = _own_body(hard, up_mm, out_mm, bite_mm)
+        found = None if body is None else _neck_or_crest(body, bright & body, up_mm, out_mm, level)
+        if found is not None and (best is None or found[0][2] > best[0][2]):
+            best = found
+        if best is not None and best[0][2] > WELL_FOUNDED:
+            break
+    return None if best is None else ((best[0][0], sign * best[0][1], best[0][2]), best[1])
 
 
 def _own_body(
