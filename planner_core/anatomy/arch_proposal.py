@@ -58,6 +58,10 @@ STRAY_ACROSS_MM, STRAY_UP_MM = 3.0, 7.0
 LEAST_FOUNDED = 0.15
 """A middle of less weight than this counts as not found (our choice)."""
 
+ACROSS_STIFFNESS, UP_STIFFNESS = 300.0, (300.0, 3000.0)
+"""Smoothing of the course across and along up, the weight of its bending: while up is still a guess, the
+heights must follow it, the last time they need not (our choice, tests/studies anatomy)."""
+
 GAP_ACROSS_MM = 1.5
 """In a gap between teeth the ridge counts only this close to their row, mm (our choice: the bone of a molar's gap
 is wider than the row, and its middle lies outside of it)."""
@@ -257,8 +261,9 @@ def _along_ridge(
         arch = ArchCurve(jaw, _controls(curve, CONTROL_SPACING_MM), up, midline)
         stations = np.arange(max(arch.stations_mm[0], -LONGEST_MM), min(arch.stations_mm[-1], LONGEST_MM), 1.0)
         plane = None if bite is None else (bite, up)
-        found, kinds = station_middles(volume, arch, stations, levels, plane, turn == TURNS - 1)
-        curve, kinds = _smooth_course(arch, stations, found, kinds)
+        last = turn == TURNS - 1
+        found, kinds = station_middles(volume, arch, stations, levels, plane, last)
+        curve, kinds = _smooth_course(arch, stations, found, kinds, UP_STIFFNESS[int(last)])
         up = _plane_up(curve, kinds, up, midline)
         # The next turn looks further: a ridge behind the last tooth may only now lie near the curve.
         curve, kinds = _continued(volume, curve, kinds)
@@ -281,7 +286,7 @@ def _controls(curve: FloatArray, spacing: float) -> FloatArray:
 
 
 def _smooth_course(
-    arch: ArchCurve, stations: FloatArray, found: FloatArray, kinds: NDArray[np.str_]
+    arch: ArchCurve, stations: FloatArray, found: FloatArray, kinds: NDArray[np.str_], up_stiffness: float
 ) -> tuple[FloatArray, NDArray[np.str_]]:
     """Smooth the middles (outward, up) over the stations, teeth counting more, and give the course in LPS.
 
@@ -298,7 +303,7 @@ def _smooth_course(
         raise PlannerError("Too little of the jaw's arch is in the scan.", "Set the arch by clicks.")
     known = weight > 0
     smooth = np.zeros((len(found), 2))
-    for axis, stiffness in ((0, 300.0), (1, 500.0)):
+    for axis, stiffness in ((0, ACROSS_STIFFNESS), (1, up_stiffness)):
         values, current = found[known, axis], weight[known].copy()
         for _ in range(3):
             spline = make_smoothing_spline(stations[known], values, current, lam=stiffness)

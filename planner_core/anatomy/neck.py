@@ -71,9 +71,9 @@ SCATTER_MM, LEAN_COST = 0.5, 2.0
 
 CROWN_LEAST_MM, FRONT_CROWN_MM, NECK_WITHIN_MM = 6.0, 9.0, 9.0
 CROWN_MOST_MM = 13.0
-"""A bulge lies within the first of the top of the tooth, mm; where there is none it is a front tooth, whose crown
-is as high as the second; a neck lies within the third of the bulge, a crown with its neck within the last of the
-top (crowns are 7 to 11 mm high, lower front ones 9; M)."""
+"""A bulge lies within the first of the top of the tooth, mm; where nothing narrows below it is a front tooth, whose
+crown is as high as the second; a neck lies within the third of the bulge, a crown with its neck within the last of
+the top (crowns are 7 to 11 mm high, lower front ones 9; M)."""
 
 
 def station_middles(
@@ -211,11 +211,11 @@ def _neck_or_crest(
 def _neck(width: FloatArray) -> int:
     """Give the row of the narrowest place under the crown's bulge; a usual one for front teeth, which have none."""
     smooth = ndimage.gaussian_filter1d(width, 1.5, mode="nearest")
-    low = round(CROWN_LEAST_MM / PIXEL_MM)
-    bulge = int(np.argmax(smooth[:low]))
-    if bulge >= low - 2:
+    bulge = int(np.argmax(smooth[: round(CROWN_LEAST_MM / PIXEL_MM)]))
+    below = int(np.argmin(smooth[bulge : min(len(smooth), bulge + round(NECK_WITHIN_MM / PIXEL_MM))]))
+    if below == 0:
         return min(round(FRONT_CROWN_MM / PIXEL_MM), len(smooth) - 1)
-    return bulge + int(np.argmin(smooth[bulge : min(len(smooth), bulge + round(NECK_WITHIN_MM / PIXEL_MM))]))
+    return bulge + below
 
 
 def _line_through(spans: FloatArray, at: int) -> tuple[float, float]:
