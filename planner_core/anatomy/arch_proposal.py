@@ -26,6 +26,9 @@ YAWS_DEG = (-16.0, -8.0, 0.0, 8.0, 16.0)
 """Half ellipses that are laid over the jaw (arch half widths of 23 to 30 mm and depths of 40 to 55 mm to the last
 molars; common practice, no source)."""
 
+STRAIGHT_FROM_DEG, STRAIGHT_MM = 70.0, 24.0
+"""From this angle on the half ellipses go straight on, for so many mm: jaws do not close again behind (M)."""
+
 PLACE_STEP_MM = 3.0
 """Spacing of the places tried for the curve's front, mm (our choice: the next step pulls 8 mm)."""
 
@@ -42,11 +45,22 @@ LONGEST_MM = 66.0
 CONTROL_SPACING_MM = 9.0
 """Spacing of the proposed control points, mm (our choice: few enough to drag, dense enough for a tooth row)."""
 
+TURNS = 3
+"""How often the curve is drawn to the middles found from it; the last time they are taken at its own height (our
+choice: a first guess of up that is ten degrees off needs two)."""
+
 SHORTEST_MM = 15.0
 """A shorter stretch of arch is not proposed (our choice: two teeth)."""
 
 STRAY_ACROSS_MM, STRAY_UP_MM = 3.0, 7.0
 """A middle further than this from the running median over 15 mm is left out, mm (our choice: half a crown)."""
+
+LEAST_FOUNDED = 0.15
+"""A middle of less weight than this counts as not found (our choice)."""
+
+ACROSS_STIFFNESS, UP_STIFFNESS = 300.0, (300.0, 3000.0)
+"""Smoothing of the course across and along up, the weight of its bending: while up is still a guess, the
+heights must follow it, the last time they need not (our choice, tests/studies anatomy)."""
 
 GAP_ACROSS_MM = 1.5
 """In a gap between teeth the ridge counts only this close to their row, mm (our choice: the bone of a molar's gap
@@ -108,12 +122,13 @@ def propose_arch(
     up = up_direction(grid, levels)
     frame = upright(grid, levels, up)
     tissue, level = jaw_tissue(frame, jaw)
-    bite = None if level is None else frame.to_lps(np.array([[level, 0.0, 0.0]]))[0]
     progress(0.35, "Laying the arch")
     likeness, seen = ridge_map(frame, tissue, jaw)
     rough, middle = _rough_curve(likeness, seen)
     rough = _pulled(likeness, rough)
     height = _crest_heights(tissue, rough, jaw)
+    # Up is still a guess: the plane between the jaws is held at the middle of the arch.
+    bite = None if level is None else frame.to_lps(np.array([[level, *rough.mean(axis=0)]]))[0]
     points = frame.to_lps(np.column_stack([height, rough]))
     midline = frame.to_lps(np.array([[np.median(height), *middle]]))[0]
     progress(0.6, "Following the necks and the ridge")
@@ -138,7 +153,6 @@ def ridge_map(frame: Upright, tissue: NDArray[np.bool_], jaw: Jaw) -> tuple[NDAr
 
 def _rough_curve(likeness: NDArray[np.float32], seen: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
     """Lay half ellipses over the map; give the best one's points (n, 2) as (back, left) and its front."""
-    turns = np.radians(np.linspace(-100.0, 100.0, 61))
     rows, columns = likeness.shape
     # Places that the scan does not show neither help nor harm.
     value = np.where(seen, likeness - 0.12, 0.0).astype(np.float32)
@@ -148,7 +162,7 @@ def _rough_curve(likeness: NDArray[np.float32], seen: NDArray[np.bool_]) -> tupl
     for yaw in np.radians(YAWS_DEG):
         for width in HALF_WIDTHS_MM:
             for depth in DEPTHS_MM:
-                shape = np.stack([depth * (1.0 - np.cos(turns)), width * np.sin(turns)], axis=1) / STEP_MM
+                shape = _arch_shape(depth, width) / STEP_MM
                 turn = np.array([[np.cos(yaw), -np.sin(yaw)], [np.sin(yaw), np.cos(yaw)]])
                 shape = shape @ turn.T
                 weight = np.gradient(lengths_mm(shape)) * STEP_MM
@@ -166,6 +180,15 @@ def _rough_curve(likeness: NDArray[np.float32], seen: NDArray[np.bool_]) -> tupl
     if best is None or best_score < 0.2 * SHORTEST_MM:
         raise PlannerError("No arch was found in the scan.", "Set the arch by clicks.")
     return best, np.asarray(best[len(best) // 2])
+
+
+def _arch_shape(depth_mm: float, half_width_mm: float) -> FloatArray:
+    """Give half an ellipse that goes straight on behind, shape (n, 2) as (back, left), mm, front at the origin."""
+    turns = np.radians(np.linspace(-STRAIGHT_FROM_DEG, STRAIGHT_FROM_DEG, 45))
+    bow = np.stack([depth_mm * (1.0 - np.cos(turns)), half_width_mm * np.sin(turns)], axis=1)
+    leg = np.linspace(0.0, 1.0, 9)[1:, None] * STRAIGHT_MM
+    right, left = bow[0] + leg * unit(bow[0] - bow[1]), bow[-1] + leg * unit(bow[-1] - bow[-2])
+    return np.vstack([right[::-1], bow, left])
 
 
 def _pulled(likeness: NDArray[np.float32], curve: FloatArray) -> FloatArray:
@@ -229,19 +252,21 @@ def _along_ridge(
     levels: GreyLevels,
     bite: FloatArray | None,
 ) -> ArchProposal:
-    """Draw the curve to the middles of necks and ridge found in sections across it, twice."""
+    """Draw the curve to the middles of necks and ridge found in sections across it, `TURNS` times."""
     curve = points
-    plane = None if bite is None else (bite, up)
     if curve[0, 0] > curve[-1, 0]:
         curve = curve[::-1]
     kinds: NDArray[np.str_] = np.array([], dtype=str)
-    for _ in range(2):
+    for turn in range(TURNS):
         arch = ArchCurve(jaw, _controls(curve, CONTROL_SPACING_MM), up, midline)
         stations = np.arange(max(arch.stations_mm[0], -LONGEST_MM), min(arch.stations_mm[-1], LONGEST_MM), 1.0)
-        found, kinds = station_middles(volume, arch, stations, levels, plane)
-        curve, kinds = _smooth_course(arch, stations, found, kinds)
+        plane = None if bite is None else (bite, up)
+        last = turn == TURNS - 1
+        found, kinds = station_middles(volume, arch, stations, levels, plane, last)
+        curve, kinds = _smooth_course(arch, stations, found, kinds, UP_STIFFNESS[int(last)])
         up = _plane_up(curve, kinds, up, midline)
-    curve, kinds = _continued(volume, curve, kinds)
+        # The next turn looks further: a ridge behind the last tooth may only now lie near the curve.
+        curve, kinds = _continued(volume, curve, kinds)
     length = float(lengths_mm(curve)[-1])
     if length < SHORTEST_MM:
         raise PlannerError("Too little of the jaw's arch is in the scan.", "Set the arch by clicks.")
@@ -261,13 +286,14 @@ def _controls(curve: FloatArray, spacing: float) -> FloatArray:
 
 
 def _smooth_course(
-    arch: ArchCurve, stations: FloatArray, found: FloatArray, kinds: NDArray[np.str_]
+    arch: ArchCurve, stations: FloatArray, found: FloatArray, kinds: NDArray[np.str_], up_stiffness: float
 ) -> tuple[FloatArray, NDArray[np.str_]]:
     """Smooth the middles (outward, up) over the stations, teeth counting more, and give the course in LPS.
 
     The course ends where nothing founds it any more.
     """
-    weight = np.select([kinds == "teeth", kinds == "ridge"], [1.0, 0.5], 0.0)
+    weight = np.select([kinds == "teeth", kinds == "ridge"], [1.0, 0.5], 0.0) * found[:, 2]
+    weight[weight < LEAST_FOUNDED] = 0.0
     # A middle far from the running median is another structure (ramus, a neighbour's restoration).
     for axis, most in ((0, STRAY_ACROSS_MM), (1, STRAY_UP_MM)):
         values = np.where(weight > 0, found[:, axis], np.nan)
@@ -276,8 +302,8 @@ def _smooth_course(
     if (weight > 0).sum() < 6:
         raise PlannerError("Too little of the jaw's arch is in the scan.", "Set the arch by clicks.")
     known = weight > 0
-    smooth = np.zeros_like(found)
-    for axis, stiffness in ((0, 300.0), (1, 200.0)):
+    smooth = np.zeros((len(found), 2))
+    for axis, stiffness in ((0, ACROSS_STIFFNESS), (1, up_stiffness)):
         values, current = found[known, axis], weight[known].copy()
         for _ in range(3):
             spline = make_smoothing_spline(stations[known], values, current, lam=stiffness)

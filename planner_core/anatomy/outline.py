@@ -8,7 +8,17 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.measure import find_contours
 
-from planner_core.anatomy.edges import STEP_MM, Edges, enamel_from, find_edges, profiles_along
+from planner_core.anatomy.edges import (
+    INSIDE_TO_MM,
+    STEP_MM,
+    THICK_FROM,
+    THIN_MM,
+    THIN_TO,
+    Edges,
+    enamel_from,
+    find_edges,
+    profiles_along,
+)
 from planner_core.anatomy.sections import SectionFrame, cross_section_frame, sample_section
 from planner_core.anatomy.structures import ArchCurve, Jaw
 from planner_core.geometry.frames import FloatArray, readonly
@@ -61,6 +71,12 @@ SMOOTH_MM = 0.35
 MOST_BLUR_MM, BLUR_OVER_MM = 3.0, 3.0
 """A step that is wider than the first, or not found, counts as so wide; the second is the length of the outline
 over which the middle width is taken, mm (our choice)."""
+
+SHARP_MM, SHARP_VOXELS = 0.9, 2.2
+BLUR_SHARE, MOST_SHIFT_MM = 0.6, 0.5
+"""A sharp border's step is as wide as the first, mm, or as the second times the voxel; by this share of what
+exceeds it the border of a thin plate lies inside the middle of its step, up to the last, mm (a plate much thinner
+than a blur s, normal law: step 1.65 s wide, half its top 1.18 s from its middle, so 0.7; our choice below)."""
 
 ENAMEL_AREA_MM2 = 1.5
 """Less of what is as bright as enamel may be noise or a dense spot (our choice)."""
@@ -271,7 +287,10 @@ def _set_locally(volume: Volume, outline: Outline, levels: GreyLevels) -> Outlin
     profiles = profiles_along(volume, start, -out_lps, REACH_MM + 2.0, spread)
     profiles = ndimage.gaussian_filter1d(profiles, 0.15 / STEP_MM, axis=1, mode="nearest")
     edges = find_edges(profiles, levels, known_density=False)
-    shift = REACH_MM - edges.at_mm
+    step_mm = _step_widths(profiles, edges)
+    shift = (
+        REACH_MM - edges.at_mm - _blur_shift(step_mm, _thinness(profiles, edges), float(np.mean(volume.spacing_mm)))
+    )
     good = np.isfinite(shift) & (np.abs(shift) < REACH_MM - 0.15)
     weight = good.astype(np.float64)
     sigma = SMOOTH_MM / CONTOUR_STEP_MM
@@ -284,16 +303,42 @@ def _set_locally(volume: Volume, outline: Outline, levels: GreyLevels) -> Outlin
     rise = np.where(good, edges.rise, np.nan)
     return Outline(
         outline.station_mm, points, _normals(points), rise, outline.frame, outline.base_lps_mm, outline.outward_lps,
-        outline.up_lps, outline.tooth, outline.cut, outline.solid, rough, _blur(profiles, edges, good),
+        outline.up_lps, outline.tooth, outline.cut, outline.solid, rough, _blur(step_mm, good),
     )  # fmt: skip
 
 
-def _blur(profiles: FloatArray, edges: Edges, good: NDArray[np.bool_]) -> FloatArray:
-    """Give the width of the step at each point: the middle one of its surroundings (mm)."""
-    width = np.full(len(profiles), MOST_BLUR_MM)
+def _step_widths(profiles: FloatArray, edges: Edges) -> FloatArray:
+    """Give the width of the step at each border: its rise over its steepest slope (mm); nan where there is none."""
     slope = np.gradient(profiles, STEP_MM, axis=1)
-    place = np.round(np.where(good, edges.at_mm, 0.0) / STEP_MM).astype(int)
+    place = np.round(np.where(edges.found, edges.at_mm, 0.0) / STEP_MM).astype(int)
     near = np.clip(place[:, None] + np.arange(-5, 6)[None], 0, profiles.shape[1] - 1)
     steepest = np.take_along_axis(slope, near, axis=1).max(axis=1)
-    width[good] = np.minimum(edges.rise[good] / np.maximum(steepest[good], 1e-9), MOST_BLUR_MM)
+    width = np.minimum(edges.rise / np.maximum(steepest, 1e-9), MOST_BLUR_MM)
+    return np.asarray(np.where(edges.found, width, np.nan))
+
+
+def _thinness(profiles: FloatArray, edges: Edges) -> FloatArray:
+    """Give how thin the plate behind each border looks, 0 (thick) to 1: how far it falls again behind its top."""
+    count = profiles.shape[1]
+    place = np.round(np.where(edges.found, edges.at_mm, 0.0) / STEP_MM).astype(int)
+    within = np.clip(place[:, None] + np.arange(round(INSIDE_TO_MM / STEP_MM)), 0, count - 1)
+    top = place + np.take_along_axis(profiles, within, axis=1).argmax(axis=1)
+    behind = np.clip(top[:, None] + np.arange(round(THIN_MM / STEP_MM) + 1), 0, count - 1)
+    lowest = np.take_along_axis(profiles, behind, axis=1).min(axis=1)
+    left = 1.0 - (edges.inside - lowest) / np.maximum(edges.rise, 1e-9)
+    return np.asarray(np.clip((THICK_FROM - left) / (THICK_FROM - THIN_TO), 0.0, 1.0))
+
+
+def _blur_shift(width_mm: FloatArray, thin: FloatArray, voxel_mm: float) -> FloatArray:
+    """Give how far inside the middle of its step a border lies (mm) where blur has widened a thin plate.
+
+    Blur lowers the top of a plate and leaves its foot where it was, so half of the top is met before the border.
+    """
+    sharp = max(SHARP_MM, SHARP_VOXELS * voxel_mm)
+    return np.asarray(np.clip(BLUR_SHARE * thin * (width_mm - sharp), 0.0, MOST_SHIFT_MM))
+
+
+def _blur(step_mm: FloatArray, good: NDArray[np.bool_]) -> FloatArray:
+    """Give the width of the step about each point: the middle one of its surroundings (mm)."""
+    width = np.where(good, step_mm, MOST_BLUR_MM)
     return np.asarray(ndimage.median_filter(width, round(BLUR_OVER_MM / CONTOUR_STEP_MM), mode="wrap"))

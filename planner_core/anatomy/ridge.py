@@ -13,7 +13,15 @@ from scipy.spatial import cKDTree
 
 from planner_core.anatomy.bone import Degradation
 from planner_core.anatomy.outline import Outline, bone_outline
-from planner_core.anatomy.ridge_sides import NOT_MEASURABLE, PLATE_DEPTHS_MM, concavity, plates, span_at
+from planner_core.anatomy.ridge_sides import (
+    NOT_MEASURABLE,
+    PLATE_DEPTHS_MM,
+    concavity,
+    horned,
+    notched,
+    plates,
+    span_at,
+)
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw
 from planner_core.geometry.frames import FloatArray, readonly_or_none, unit
 from planner_core.geometry.polyline import at_lengths, lengths_mm
@@ -42,10 +50,6 @@ FLOOR_SIGMA_MM, BLUR_SIGMA_PER_MM, ROUGH_SIGMA_SHARE, STREAK_SIGMA_MM = 0.04, 0.
 from soft tissue to bone as measured there (mm per mm^2: blur mixes a thin plate with what lies behind it), a
 multiple of the scatter of the local borders, and mm per unit of the scan check's level (our choice: set on
 simulated jaws, tests/studies anatomy; patients differ more, and the bone's own surface keeps its larger one)."""
-
-NOTCH_STEP_MM, NOTCH_FALL, NOTCH_DEPTH_MM = 0.5, 2.0, 6.0
-"""A ridge that narrows by more than this many mm per mm of depth, looked at in these steps down to this depth, is
-an outline that lost its way among streaks (our choice: an undercut of 45 degrees on both sides narrows as fast)."""
 
 
 class AirSpace(Protocol):
@@ -191,6 +195,9 @@ def _measure(
         return _nothing(outline.station_mm, arch.jaw, f"{NOT_MEASURABLE}: the scan ends at the crest")
     if not _near_is_read(plane, read, crest) and crest_cut is None:
         return _nothing(outline.station_mm, arch.jaw, f"{NOT_MEASURABLE}: the scan is streaked at the crest")
+    if crest_cut is None and horned(plane, crest):
+        text = f"{NOT_MEASURABLE}: a horn stands on the crest found here, as streaks make one; look at the section"
+        return _nothing(outline.station_mm, arch.jaw, text)
     at_crest = np.linalg.norm(plane - crest, axis=1) < CREST_SIGMA_MM
     sigma = float(np.sqrt(np.mean(sigmas[at_crest] ** 2)))
     widths, width_sigma = _widths(plane, read, ends, crest, sigmas, sigma, reasons)
@@ -292,7 +299,7 @@ def _widths(
 ) -> tuple[dict[float, float | None], dict[float, float | None]]:
     widths: dict[float, float | None] = dict.fromkeys(WIDTH_DEPTHS_MM)
     errors: dict[float, float | None] = dict.fromkeys(WIDTH_DEPTHS_MM)
-    if _notched(plane, crest):
+    if notched(plane, crest):
         text = f"{NOT_MEASURABLE}: the outline found here is notched as no bone is; look at the section"
         reasons.update({f"width {depth:g}": text for depth in WIDTH_DEPTHS_MM})
         return widths, errors
@@ -314,14 +321,6 @@ def _widths(
         sides = sigmas[span[2]] ** 2 + sigmas[span[3]] ** 2
         errors[depth] = float(np.sqrt(sides + (slope * crest_sigma) ** 2))
     return widths, errors
-
-
-def _notched(plane: FloatArray, crest: FloatArray) -> bool:
-    """Tell whether the outline narrows below the crest faster than a ridge does."""
-    depths = np.arange(NOTCH_STEP_MM, NOTCH_DEPTH_MM, NOTCH_STEP_MM)
-    spans = [span_at(plane, crest, float(depth)) for depth in depths]
-    widths = np.array([np.nan if span is None else span[1] - span[0] for span in spans])
-    return bool((np.diff(widths) < -NOTCH_FALL * NOTCH_STEP_MM).any())
 
 
 def _height(

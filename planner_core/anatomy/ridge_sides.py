@@ -14,6 +14,14 @@ from planner_core.imaging.grey_scale import GreyLevels
 
 NOT_MEASURABLE = "not measurable here"
 
+NOTCH_STEP_MM, NOTCH_FALL, NOTCH_DEPTH_MM = 0.5, 2.0, 6.0
+"""A ridge that narrows by more than this many mm per mm of depth, looked at in these steps down to this depth, is
+an outline that lost its way among streaks (our choice: an undercut of 45 degrees on both sides narrows as fast)."""
+
+HORN_RISE = 7.0
+"""Below its first half millimetre a crest that widens by more mm than this per mm of depth carries a horn of mucosa
+or streak (our choice: a flat crest that leans by 8 degrees widens as fast; simulated ridges reach 5)."""
+
 PLATE_DEPTHS_MM = (1.0, 3.0, 5.0)
 """Depths below the crest at which the plates are measured, mm (our choice, as the widths)."""
 
@@ -52,6 +60,23 @@ def span_at(plane: FloatArray, crest: FloatArray, depth: float) -> tuple[float, 
         if across[k] - 1.0 <= crest[0] <= across[k + 1] + 1.0:
             return float(across[k]), float(across[k + 1]), int(hit[k]), int(hit[k + 1])
     return None
+
+
+def _widths_below(plane: FloatArray, crest: FloatArray) -> FloatArray:
+    """Give the width in steps of depth below the crest, nan where there is none (mm)."""
+    depths = np.arange(NOTCH_STEP_MM, NOTCH_DEPTH_MM, NOTCH_STEP_MM)
+    spans = [span_at(plane, crest, float(depth)) for depth in depths]
+    return np.array([np.nan if span is None else span[1] - span[0] for span in spans])
+
+
+def notched(plane: FloatArray, crest: FloatArray) -> bool:
+    """Tell whether the outline narrows below the crest faster than a ridge does."""
+    return bool((np.diff(_widths_below(plane, crest)) < -NOTCH_FALL * NOTCH_STEP_MM).any())
+
+
+def horned(plane: FloatArray, crest: FloatArray) -> bool:
+    """Tell whether the outline widens below its top faster than a ridge does: the top is none of the bone."""
+    return bool((np.diff(_widths_below(plane, crest)) > HORN_RISE * NOTCH_STEP_MM).any())
 
 
 def plates(

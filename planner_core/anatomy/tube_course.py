@@ -42,6 +42,10 @@ EVIDENCE = 14.0
 """Weight of a section's match in the likelihood of its centre, exp(weight * correlation): set so that the stated
 uncertainty covers known canals (our choice, tests/studies anatomy)."""
 
+WIDTH_KEEPS = 0.3
+"""Logarithm by which a tube's radius may differ from the middle one of its course (our choice: a third; the
+simulated canals keep theirs within a twentieth, real ones taper slowly, M)."""
+
 LEAST_SEEN_MM = 3.0
 """Shorter stretches that look seen do not lead the course, mm (our choice: trabecular gaps are that long)."""
 
@@ -195,12 +199,25 @@ def centre(
     step = levels.bone - levels.soft_tissue
     patches = np.clip(patches, levels.soft_tissue - 0.5 * step, levels.bone + 0.25 * step)
     match = templates.match(patches)
-    best = match.max(axis=1)
+    best = match[:, _usual_radii(match, np.array(size.radii_mm))].max(axis=1)
     evidence = EVIDENCE * np.maximum(best, 0.0)
     evidence += _click_evidence(path, clicks, u, v, templates.shifts_mm)
     mean, spread, chance = _forward_backward(evidence, templates.shifts_mm)
     middle = path + mean[:, 0:1] * u + mean[:, 1:2] * v
     return Course(middle, spread, np.einsum("nij,nij->n", best, chance))
+
+
+def _usual_radii(match: NDArray[np.float32], radii_mm: FloatArray) -> NDArray[np.bool_]:
+    """Tell which radii are about the course's own, shape (radii,): a tube keeps its width along its course.
+
+    Pockets of the marrow beside it, and what is left between its wall and the cortex, are narrower.
+    """
+    per_radius = match.max(axis=(2, 3))
+    chosen, fit = radii_mm[per_radius.argmax(axis=1)], np.maximum(per_radius.max(axis=1), 0.0) ** 2
+    order = np.argsort(chosen)
+    share = np.cumsum(fit[order])
+    middle = chosen[order][int(np.searchsorted(share, 0.5 * share[-1]))]
+    return np.asarray(np.abs(np.log(radii_mm / middle)) <= WIDTH_KEEPS)
 
 
 def _click_evidence(

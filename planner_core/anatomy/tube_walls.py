@@ -27,9 +27,10 @@ ROUND_MM, WALLED_SHARE = 0.5, 0.7
 round (our choice: an open side of a quarter moves the centre by little)."""
 
 RADIUS_QUANTILE = 0.4
-REST_SHARE = 3.0
-"""Multiple of the walls' scatter about a circle that the centre keeps as standard deviation (our choice: what moves
-neighbouring directions together shows in their scatter only faintly; tests/studies anatomy)."""
+REST_FLOOR_MM, REST_SHARE = 0.02, 4.0
+"""What the walls' scatter about a circle exceeds the first by, times the second, is the standard deviation that the
+centre keeps: voxels alone scatter that much, and what moves neighbouring directions together shows only faintly
+(our choice, tests/studies anatomy)."""
 
 RECENTRE_MM = 1.0
 """How far the middle may move between its walls, mm (our choice: less than a radius)."""
@@ -148,7 +149,8 @@ def _one_recentring(
         solution = np.linalg.solve(a.T @ a + 1.5 * np.eye(2), a.T @ (walls[n, used] - radius))
         shift[n] = np.clip(solution, -RECENTRE_MM, RECENTRE_MM)
         rest = walls[n, used] - radius - a @ shift[n]
-        left[n] = np.hypot(OPEN_SIGMA_MM * (1.0 - used.mean()), REST_SHARE * float(rest.std()))
+        scatter = max(float(rest.std()) - REST_FLOOR_MM, 0.0)
+        left[n] = np.hypot(OPEN_SIGMA_MM * (1.0 - used.mean()), REST_SHARE * scatter)
         round_[n] = float((np.abs(rest) < ROUND_MM).sum()) / len(ways)
     shift = ndimage.gaussian_filter1d(shift, 2.0, axis=0, mode="nearest")
     _, first, second = side_axes(path)

@@ -15,7 +15,8 @@ from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D
 from planner_core.anatomy.bone import bone_surface
 from planner_core.anatomy.canal import canal_from_clicks
 from planner_core.anatomy.meshes import enclosed_mm3
-from planner_core.anatomy.ridge import _notched, ridge_at
+from planner_core.anatomy.ridge import ridge_at
+from planner_core.anatomy.ridge_sides import horned, notched
 from planner_core.anatomy.structures import Side
 from planner_core.errors import Cancelled, PlannerError
 from planner_core.geometry.frames import FloatArray
@@ -156,20 +157,29 @@ def test_outside_the_bone_nothing_is_measured() -> None:
     assert ridge.reasons["crest"].startswith("not measurable here")
 
 
+def outline(half_mm: Callable[[float], float]) -> FloatArray:
+    """A symmetric outline from its half width by depth below the crest at the origin."""
+    depths = np.linspace(0.0, 20.0, 400)
+    halves = np.array([half_mm(float(depth)) for depth in depths])
+    right, left = np.column_stack([halves, -depths]), np.column_stack([-halves, -depths])
+    return np.concatenate([right, left[::-1]])
+
+
+def test_a_horn_on_the_crest_is_no_bone() -> None:
+    """A horn of 2 mm on a ridge of 8 mm is refused; a half-round crest and a knife edge are not."""
+    crest = np.array([0.0, 0.0])
+    assert horned(outline(lambda depth: 1.0 if depth < 1.7 else 4.0), crest)
+    assert not horned(outline(lambda depth: 4.0 if depth > 4.0 else np.sqrt(8.0 * depth - depth**2)), crest)
+    assert not horned(outline(lambda depth: min(0.5 + 0.8 * depth, 4.0)), crest)
+
+
 def test_an_outline_that_lost_its_way_gives_no_width() -> None:
     """A ridge of 8 mm whose outline jumps to 3 mm is refused, one that narrows as an undercut does is not."""
-
-    def outline(half_mm: Callable[[float], float]) -> FloatArray:
-        depths = np.linspace(0.0, 20.0, 400)
-        halves = np.array([half_mm(float(depth)) for depth in depths])
-        right, left = np.column_stack([halves, -depths]), np.column_stack([-halves, -depths])
-        return np.concatenate([right, left[::-1]])
-
     undercut = outline(lambda depth: min(2.0 + 4.0 * depth, 4.0 - 0.25 * max(depth - 1.0, 0.0)))
     jump = outline(lambda depth: 4.0 if depth < 2.0 else 1.5)
     crest = np.array([0.0, 0.0])
-    assert not _notched(undercut, crest)
-    assert _notched(jump, crest)
+    assert not notched(undercut, crest)
+    assert notched(jump, crest)
 
 
 def cropped(volume: Volume, columns: tuple[slice, slice, slice]) -> Volume:
