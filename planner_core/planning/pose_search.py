@@ -6,7 +6,7 @@ then to have the largest ratio of leeway to need. No random numbers.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from scipy.optimize import linprog
@@ -33,26 +33,14 @@ POLISH_MM = (0.2, 0.05)
 """Starts and steps of the search (our choice, judged by tests.studies propose)."""
 
 
-class Judge:
-    """Judges poses of one shape, shape (n, 5), moved into the box first."""
-
-    def __init__(self, search: SiteSearch, shape: FixtureShape) -> None:
-        self._search, self._shape = search, shape
-        self._low, self._high = search.frame.bounds
-
-    def __call__(self, places: FloatArray) -> list[Judged]:
-        """Judge by measuring."""
-        return self._search.judge(self._shape, np.clip(places, self._low, self._high))
-
-    def near(self, now: Judged, places: FloatArray) -> list[Judged]:
-        """Judge to first order from a judged pose."""
-        return self._search.judge_near(self._shape, now, np.clip(places, self._low, self._high))
+Judge = Callable[[FloatArray], list[Judged]]
+"""Judges poses, shape (n, 5)."""
 
 
 def best_pose(search: SiteSearch, shape: FixtureShape, before: Judged | None = None) -> Judged:
     """Search the best pose of a shape; `before`, the best of another shape, saves most of the starts."""
     low, high = search.frame.bounds
-    judge = Judge(search, shape)
+    judge = _judge_within(search, shape)
     grid = [
         (a, f, 0.5 * a, e, d)
         for a in (-1.4, 0.0, 1.4)
@@ -79,7 +67,7 @@ def deeper_pose(search: SiteSearch, shape: FixtureShape, now: Judged) -> Judged:
     Between two roots good poses come in groups that no climb joins, and a grid of starts can miss one.
     """
     low, high = search.frame.bounds
-    judge = Judge(search, shape)
+    judge = _judge_within(search, shape)
     if now.slack_mm < FAR_OFF_MM or now.ratio >= ENOUGH:
         return _polished(judge, now)
     search.spread_from(shape, now.x)
@@ -89,6 +77,12 @@ def deeper_pose(search: SiteSearch, shape: FixtureShape, now: Judged) -> Judged:
     begun = sorted((_climb(judge, start, low, high, FIRST_CLIMBS) for start in chosen), key=lambda j: -j.worth)
     found = sorted((now, *(_climb(judge, j, low, high) for j in begun[:CLIMBED_OUT])), key=lambda j: -j.worth)
     return _polished(judge, _nearer(judge, found, low, high))
+
+
+def _judge_within(search: SiteSearch, shape: FixtureShape) -> Judge:
+    """Give the judge of a shape's poses, shape (n, 5), moved into the box first."""
+    low, high = search.frame.bounds
+    return lambda places: search.judge(shape, np.clip(places, low, high))
 
 
 def _by_lean(tried: Sequence[Judged]) -> list[list[Judged]]:
@@ -148,7 +142,7 @@ def _climb(judge: Judge, now: Judged, low: FloatArray, high: FloatArray, climbs:
 def _programme(judge: Judge, now: Judged, low: FloatArray, high: FloatArray, trust: float) -> FloatArray | None:
     """Give the step that lifts the least function most, by the gradients at this pose."""
     steps = np.where(now.x + GRADIENT_STEP_MM <= high, GRADIENT_STEP_MM, -GRADIENT_STEP_MM)
-    moved = list(zip(steps.tolist(), judge.near(now, now.x + np.diag(steps)), strict=True))
+    moved = list(zip(steps.tolist(), judge(now.x + np.diag(steps)), strict=True))
     first = now.slack_mm < KEPT_FROM_MM
     rows, right = [], []
     for key, value in now.slacks.items():

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from attrs import evolve, frozen
+from attrs import frozen
 
 from planner_core.errors import PlannerError
 from planner_core.geometry.covariance import PoseCovariance
@@ -51,9 +51,6 @@ LEAN_MM_PER_DEG = 0.2
 FAR_OFF_MM = -0.4
 """A pose that misses a margin by more is climbed for its margins alone, and a shape whose best one does is not
 searched further, mm (our choice)."""
-
-TOUCHING_MM = 1e-4
-"""Nearest points closer than this have no direction between them, mm (rounding)."""
 
 KEPT_FROM_MM = 0.004
 """Slack from which a margin is surely kept, mm: the search looks at parts of the surfaces and can find a clearance
@@ -173,77 +170,29 @@ class SiteSearch:
 
         Many at once, since the chances of harm then cost little more than those of one.
         """
-        stands = [self.fixture(shape, x) for x in places]
-        return self._judged(
-            shape, places, [f.pose for f in stands], [self._rows_by_side(fixture) for fixture in stands]
-        )
-
-    def judge_near(
-        self, shape: FixtureShape, now: Judged, places: Sequence[FloatArray] | FloatArray
-    ) -> list[Judged]:
-        """Judge poses close to one that was judged, without measuring anew: the nearest points go with the body.
-
-        Right to first order, since a nearest distance changes by what its own point moves toward the obstacle; for
-        the gradients of a climb.
-        """
-        on_body = np.array([row.fixture_point_lps_mm for row in now.rows]).reshape(-1, 3)
-        toward = np.array([row.obstacle_point_lps_mm for row in now.rows]).reshape(-1, 3) - on_body
-        gap = np.array([row.distance_mm for row in now.rows])
-        length = np.sqrt((toward * toward).sum(axis=1))
-        if len(now.rows) == 0 or length.min() < TOUCHING_MM:
-            return self.judge(shape, places)
-        toward *= (np.where(gap >= 0.0, 1.0, -1.0) / length)[:, None]
-        depth = np.array([row.depth_mm for row in now.rows])[:, None]
-        origin, axis = now.pose.platform_lps_mm, now.pose.axis_lps
-        across = on_body - origin - depth * axis
-        poses = [self.frame.pose(x) for x in places]
-        rows = []
-        for pose in poses:
-            # (axis x new axis) x across, by the rule for triple products: numpy's cross is slow for so few.
-            turn = (across @ axis)[:, None] * pose.axis_lps - (across @ pose.axis_lps)[:, None] * axis
-            step = (pose.platform_lps_mm - origin) + depth * (pose.axis_lps - axis) + turn
-            nearer = (toward * step).sum(axis=1)
-            # Both nearest points go along the obstacle; only what is left is a change of the distance.
-            beside = step - nearer[:, None] * toward
-            rows.append(
-                [
-                    evolve(
-                        row,
-                        distance_mm=row.distance_mm - by,
-                        fixture_point_lps_mm=row.fixture_point_lps_mm + moved,
-                        obstacle_point_lps_mm=row.obstacle_point_lps_mm + slid,
-                    )
-                    for row, by, moved, slid in zip(now.rows, nearer.tolist(), step, beside, strict=True)
-                ]
-            )
-        return self._judged(shape, places, poses, rows)
-
-    def _judged(
-        self,
-        shape: FixtureShape,
-        places: Sequence[FloatArray] | FloatArray,
-        poses: Sequence[FixturePose],
-        rows_of: Sequence[list[LedgerRow]],
-    ) -> list[Judged]:
         found: list[Judged] = []
         chosen: list[LedgerRow] = []
         owner: list[int] = []
-        for x, pose, rows in zip(places, poses, rows_of, strict=True):
+        axes = []
+        for x in places:
+            fixture = self.fixture(shape, x)
+            rows = self._rows_by_side(fixture)
             slack = {(row.obstacle, row.body): row.distance_mm - row.margin_mm for row in rows}
-            slack["lean", ""] = LEAN_MM_PER_DEG * (TILT_LIMIT_DEG - self.frame.lean_deg(pose))
+            slack["lean", ""] = LEAN_MM_PER_DEG * (TILT_LIMIT_DEG - self.frame.lean_deg(fixture.pose))
+            found.append(Judged(slack, {}, x))
+            axes.append(fixture.pose.axis_lps)
             # Margins come first; the leeway is looked at where they are nearly kept.
             if min(slack.values()) >= FAR_OFF_MM:
-                at_risk = harm_rows(with_other_walls(rows, pose))
+                at_risk = harm_rows(with_other_walls(rows, fixture.pose))
                 chosen += at_risk
-                owner += [len(found)] * len(at_risk)
-            found.append(Judged(slack, {}, x, rows, pose))
+                owner += [len(found) - 1] * len(at_risk)
         if chosen:
-            moved = self._spread(shape).along(np.array([pose.axis_lps for pose in poses]))
+            moved = self._spread(shape).along(np.array(axes))
             table = harm_table(moved, self.guide, chosen, np.array(owner), self._levels)
             ratios = (table.reaches.gap_mm / np.maximum(table.need_mm, 1e-6)).tolist()
-            for row, k, ratio in zip(chosen, owner, ratios, strict=True):
+            for row, pose, ratio in zip(chosen, owner, ratios, strict=True):
                 if row.kind in COUNTED_KINDS:
-                    found[k].ratios[row.obstacle] = ratio
+                    found[pose].ratios[row.obstacle] = ratio
         return found
 
     def exact(self, fixture: PlacedFixture) -> tuple[list[LedgerRow], SiteBudget]:
@@ -277,9 +226,6 @@ class Judged:
     slacks: dict[tuple[str, str], float]
     ratios: dict[str, float]
     x: FloatArray
-    rows: Sequence[LedgerRow]
-    """The clearances, the bone's by side."""
-    pose: FixturePose
 
     @property
     def slack_mm(self) -> float:
