@@ -24,8 +24,6 @@ STARTS, STARTS_APART, CLIMBS = 4, 1.0, 14
 DEEP_LEANS, DEEP_STARTS, DEEP_APART = 4, 2, 0.8
 """Starts of the search, and of the deep search in each of so many ranges of the lean to the face, and how far apart
 they lie at least, mm (our choice, as below)."""
-FIRST_CLIMBS, CLIMBED_OUT = 4, 3
-"""Steps of every deep climb, and how many of them, the best, are climbed to their end (our choice, as below)."""
 TRUST_MM = (0.8, 0.02)
 GRADIENT_STEP_MM = 0.05
 LOOK_MM = (1.2, 0.6, 0.3, 0.15)
@@ -74,8 +72,7 @@ def deeper_pose(search: SiteSearch, shape: FixtureShape, now: Judged) -> Judged:
     now = judge(now.x[None])[0]
     tried = sorted(judge(low + (high - low) * _EVERYWHERE), key=lambda j: -j.worth)
     chosen = [start for group in _by_lean(tried) for start in _apart(group, DEEP_STARTS, DEEP_APART)]
-    begun = sorted((_climb(judge, start, low, high, FIRST_CLIMBS) for start in chosen), key=lambda j: -j.worth)
-    found = sorted((now, *(_climb(judge, j, low, high) for j in begun[:CLIMBED_OUT])), key=lambda j: -j.worth)
+    found = sorted((now, *(_climb(judge, start, low, high) for start in chosen)), key=lambda j: -j.worth)
     return _polished(judge, _nearer(judge, found, low, high))
 
 
@@ -120,13 +117,13 @@ def _look_round(judge: Judge, now: Judged, low: FloatArray, high: FloatArray) ->
     return now
 
 
-def _climb(judge: Judge, now: Judged, low: FloatArray, high: FloatArray, climbs: int = CLIMBS) -> Judged:
+def _climb(judge: Judge, now: Judged, low: FloatArray, high: FloatArray) -> Judged:
     """Climb by linear programmes in a shrinking box: the least of many smooth functions, at its steepest.
 
     Sequential linear programming for a maximin (Madsen 1975, J Inst Math Appl 16:321; M).
     """
     trust = TRUST_MM[0]
-    for _ in range(climbs):
+    for _ in range(CLIMBS):
         step = _programme(judge, now, low, high, trust)
         there = judge((now.x + step)[None])[0] if step is not None else now
         if there.worth > now.worth + 1e-5:
