@@ -164,8 +164,8 @@ def _programme(judge: Judge, now: Judged, low: FloatArray, high: FloatArray, tru
 _EVERYWHERE = qmc.Halton(5, scramble=False).random(385)[1:]
 """Three hundred and eighty-four places spread evenly over the unit cube."""
 
-_SPREAD = 2.0 * qmc.Halton(5, scramble=False).random(33)[1:] - 1.0
-"""Thirty-two places spread evenly over the cube from -1 to 1 (Halton 1960, always the same)."""
+_SPREAD = 2.0 * qmc.Halton(5, scramble=False).random(97)[1:] - 1.0
+"""Ninety-six places spread evenly over the cube from -1 to 1 (Halton 1960, always the same)."""
 
 _DIRECTIONS = np.array(
     [
@@ -173,6 +173,12 @@ _DIRECTIONS = np.array(
         # Upright shifts, and turns about the platform's middle: the ways in which a hand moves a fixture.
         *(s * np.array(d) for s in (1.0, -1.0) for d in ((1.0, 0, 1.0, 0, 0), (0, 1.0, 0, 1.0, 0))),
         *(s * np.array(d) for s in (1.0, -1.0) for d in ((1.0, 0, -1.0, 0, 0), (0, 1.0, 0, -1.0, 0))),
+        # Turns about a point below the apex or over the platform, and turns that go deeper or less deep.
+        *(s * np.array(d) for s in (1.0, -1.0) for d in ((1.0, 0, 2.5, 0, 0), (0, 1.0, 0, 2.5, 0))),
+        *(s * np.array(d) for s in (1.0, -1.0) for d in ((1.0, 0, -2.5, 0, 0), (0, 1.0, 0, -2.5, 0))),
+        *(s * np.array(d) for s in (1.0, -1.0) for d in ((1.0, 0, 2.5, 0, 1.0), (1.0, 0, 2.5, 0, -1.0))),
+        *(s * np.array(d) for s in (1.0, -1.0) for d in ((0, 0, 1.0, 0, 1.0), (0, 0, 1.0, 0, -1.0))),
+        *(s * np.array(d) for s in (1.0, -1.0) for d in ((0, 0, 0, 1.0, 1.0), (0, 0, 0, 1.0, -1.0))),
     ]
 )
 
