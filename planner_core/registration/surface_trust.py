@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.covariance import PoseCovariance, distance_p95_mm
 from planner_core.geometry.frames import FloatArray, readonly
+from planner_core.registration.surface_error import CLEAN_RMS_MM, STREAKED_RMS_MM
 from planner_core.registration.surface_fit import SurfaceFit
 
 LEAST_AREA_MM2 = 250.0
@@ -41,9 +42,8 @@ CARRIED_TO_MM = 10.0
 choice: a molar's width). Of ten simulated sites beyond it four were 0.4 to 0.5 mm off where 0.3 was stated; none
 within it was over 0.25 (tests/studies match, seed 5353)."""
 
-STREAKED_FROM_RMS_MM = 0.13
-"""Residual from which a mouth counts as streaked for this, mm: between those of clean and of streaked mouths
-(`surface_error.CLEAN_RMS_MM`, `surface_error.STREAKED_RMS_MM`)."""
+STREAKED_FROM_RMS_MM = 0.5 * (CLEAN_RMS_MM + STREAKED_RMS_MM)
+"""Residual from which a mouth counts as streaked for this, mm: half way between a clean and a streaked one."""
 
 OTHER_ARCH_GAIN = 1.3
 """The other jaw's orientation that finds this many times more edges names a wrong-arch scan (our choice)."""

@@ -25,6 +25,8 @@ MOST_CLICKS_MOLARS, MOST_CLICKS_ARCH = 12, 32
 class Counting(User):
     """A user whose clicks are counted; choosing from a list costs two."""
 
+    patience_s = 300.0
+
     @property
     def panel(self) -> Any:
         return self.window.panels.panels[Step.FIXTURES]
@@ -45,9 +47,9 @@ class Counting(User):
             box.activated.emit(index)
             self.clicks += 2
 
-    def wait(self, ready: Any, timeout_s: float = 300.0) -> None:
+    def wait(self, ready: Any, timeout_s: float | None = None) -> None:
         super().wait(ready, timeout_s)
-        settle(self.window, self.qtbot, 300_000)
+        settle(self.window, self.qtbot, round(1000 * self.patience_s))
 
     def set_up(self, first: str, last: str) -> None:
         self.choose("crown-first", first)

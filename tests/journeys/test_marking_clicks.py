@@ -31,6 +31,8 @@ RULER_FROM_BOTTOM_PX = 8
 class Marking(User):
     """A clinician whose clicks and keys are counted."""
 
+    patience_s = 240.0
+
     def __init__(self, window: Any, qtbot: QtBot) -> None:
         super().__init__(window, qtbot)
         self.by_part: dict[str, int] = {}

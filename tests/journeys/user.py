@@ -20,6 +20,9 @@ LEFT = Qt.MouseButton.LeftButton
 class User:
     """Does with the mouse what a user does; every click is counted."""
 
+    patience_s = 60.0
+    """How long it waits for one thing, s."""
+
     def __init__(self, window: Any, qtbot: QtBot) -> None:
         self.window, self.qtbot, self.clicks = window, qtbot, 0
         self.problems: list[str] = []
@@ -32,9 +35,10 @@ class User:
         """The plan as it stands."""
         return self.window.workspace.plan  # type: ignore[no-any-return]
 
-    def wait(self, ready: Any, timeout_s: float = 240.0) -> None:
+    def wait(self, ready: Any, timeout_s: float | None = None) -> None:
         """Wait until something is so; a problem told meanwhile fails the test."""
-        self.qtbot.waitUntil(lambda: bool(self.problems) or bool(ready()), timeout=round(1000 * timeout_s))
+        most_s = self.patience_s if timeout_s is None else timeout_s
+        self.qtbot.waitUntil(lambda: bool(self.problems) or bool(ready()), timeout=round(1000 * most_s))
         assert self.problems == []
 
     def click(self, widget: QWidget, pos: QPoint | None = None) -> None:
