@@ -16,6 +16,7 @@ def beside_json(found: Beside) -> dict[str, Any]:
                 "side": p.side,
                 "depth_below_platform_mm": p.depth_mm,
                 "thickness_mm": p.thickness_mm,
+                "sigma_mm": p.sigma_mm,
                 "state": found.state_of(p).value,
                 "text": p.text,
             }
@@ -50,10 +51,15 @@ def beside_json(found: Beside) -> dict[str, Any]:
     }
 
 
+def _known_to(sigma_mm: float | None) -> str:
+    return "" if sigma_mm is None else f" ± {1.96 * sigma_mm:.2f}"
+
+
 def beside_lines(found: Beside) -> list[str]:
     """Give the same as lines for people."""
     lines = [
-        f"{found.site} {p.side:7} plate {p.depth_mm:.1f} mm below platform {p.thickness_mm:6.2f} mm  "
+        f"{found.site} {p.side:7} plate {p.depth_mm:.1f} mm below platform "
+        f"{p.thickness_mm:6.2f}{_known_to(p.sigma_mm)} mm  "
         f"margin {found.plate_margin.value_mm:.1f} mm  {found.state_of(p).value}: {p.text}"
         for p in found.plates
     ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -12,83 +11,11 @@ from app.steps.anatomy_parts import Chart
 from app.steps.anatomy_where import length_box
 from app.steps.fold import Fold
 from app.steps.parts import Facts, Row, Table, button, combo, label
+from app.steps.ridge_words import NOT_HERE, courses_of, ridge_facts, table_row, within
 from app.words import mm
-from planner_core.anatomy.ridge import WIDTH_DEPTHS_MM, Ridge
-from planner_core.anatomy.ridge_sides import PLATE_DEPTHS_MM
-from planner_core.anatomy.ridge_table import RidgeTable
-from planner_core.anatomy.soft_tissue import PLACES
+from planner_core.anatomy.ridge import Ridge
 
-NOT_HERE = "not measurable here"
 CSV_FILES = "Tables (*.csv)"
-
-
-def measured(value: float | None, sigma: float | None = None) -> str:
-    """Give a length with its 95 % interval, or say that it cannot be measured."""
-    if value is None or not np.isfinite(value):
-        return NOT_HERE
-    known = sigma is not None and np.isfinite(sigma)
-    return f"{mm(value)} mm" + (f" (± {mm(1.96 * float(sigma or 0.0))})" if known else "")
-
-
-def reason_of(ridge: Ridge, *parts: str) -> str:
-    """Give why a part of the ridge was not measured, without the words that say it was not."""
-    for part in parts:
-        if part in ridge.reasons:
-            text = ridge.reasons[part]
-            return text.removeprefix(f"{NOT_HERE}: ")
-    return ""
-
-
-def ridge_facts(ridge: Ridge) -> list[tuple[str, str]]:
-    """Give the ridge at a station as lines, the reason once where something is missing."""
-    reason = reason_of(ridge, "crest")
-    if reason:
-        return [("Ridge", f"{NOT_HERE}: {reason}")]
-    facts = [
-        (f"Width at {depth:g} mm", measured(ridge.width_mm.get(depth), ridge.width_sigma_mm.get(depth)))
-        for depth in WIDTH_DEPTHS_MM
-    ]
-    height = measured(ridge.height_mm, ridge.height_sigma_mm)
-    if ridge.height_mm is None:
-        why = reason_of(ridge, "height")
-        height = f"{height}: {why}" if why else height
-    facts.append((f"Height to {ridge.height_to}", height))
-    for name, plates in (("Cheek plate", ridge.cheek_plate_mm), ("Tongue plate", ridge.tongue_plate_mm)):
-        values = [mm(plates.get(depth)) for depth in PLATE_DEPTHS_MM]
-        if any(value != "–" for value in values):
-            facts.append((name, f"{', '.join(values)} mm at 1, 3, 5 mm"))
-        else:
-            word = name.lower().replace(" plate", " plate ")
-            why = reason_of(ridge, *(f"{word.strip()} {depth:g}" for depth in PLATE_DEPTHS_MM))
-            facts.append((name, f"{NOT_HERE}: {why}" if why else NOT_HERE))
-    if ridge.concavity_mm is not None and ridge.concavity_mm > 0.5:
-        facts.append(("Tongue side", f"hollow, {mm(ridge.concavity_mm)} mm deep"))
-    return facts
-
-
-Course = Callable[[Any], Any]
-
-
-def courses_of(tracks: Any) -> dict[str, Course]:
-    """Give what can be charted along the arch: by name, values from a ridge table."""
-    found: dict[str, Course] = {
-        f"Width {depth:g} mm below the crest": lambda table, depth=depth: table.width_mm(depth)
-        for depth in WIDTH_DEPTHS_MM
-    }
-    found["Height"] = lambda table: table.height_mm
-    for name, field in (("Cheek plate", "cheek_plate_mm"), ("Tongue plate", "tongue_plate_mm")):
-        for depth in PLATE_DEPTHS_MM:
-            found[f"{name}, {depth:g} mm below the crest"] = lambda table, f=field, d=depth: _plate(table, f, d)
-    if tracks is not None and tracks.soft is not None:
-        soft = tracks.soft
-        for k, place in enumerate(PLACES):
-            found[f"Soft tissue, {place}"] = lambda table, k=k: soft.thickness_mm[:, k]
-    return found
-
-
-def _plate(table: RidgeTable, field: str, depth: float) -> Any:
-    values = [getattr(row, field).get(depth) for row in table.rows]
-    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
 
 class Bone(Block):
@@ -123,7 +50,11 @@ class Bone(Block):
         self.table.itemSelectionChanged.connect(self._go_to_row)
         folded.add(self.table)
         folded.add(
-            label("mm. 0.5 to 5: width so far below the crest. Cheek, tongue: plates 3 mm below it.", "note")
+            label(
+                "mm. 0.5 to 5: width so far below the crest. Cheek, tongue: plates 3 mm below it. "
+                "Rest the pointer on a row for each error.",
+                "note",
+            )
         )
         self.save = button("Save as CSV …", self._save, name="save-ridge")
         self.save_soft = button("Soft tissue as CSV …", self._save_soft, name="save-soft")
@@ -229,7 +160,9 @@ class Bone(Block):
         if ridge.crest_lps_mm is None:
             return f"{words}{NOT_HERE}."
         streaked = f"; scatter level {mm(level, 2)} of 1" if np.isfinite(level) and level > 0.0 else ""
-        return f"{words}{mm(ridge.width_mm.get(1.0))} mm wide, {mm(ridge.height_mm)} mm high{streaked}."
+        wide = within(ridge.width_mm.get(1.0), ridge.width_sigma_mm.get(1.0))
+        high = within(ridge.height_mm, ridge.height_sigma_mm)
+        return f"{words}{wide} mm wide, {high} mm high{streaked}."
 
     def _show_chart(self) -> None:
         tracks = self.workspace.numbers.tracks
@@ -241,16 +174,17 @@ class Bone(Block):
         course = courses_of(tracks).get(name)
         if course is None:
             return
-        values = course(tracks.table)
+        values, sigmas = course(tracks.table)
         shown = [(name, values, False)]
         gaps = int(np.isnan(values).sum())
         words = f"Not measurable at {gaps} of {len(values)} stations (gaps)." if gaps else "Measured all along."
         if tracks.before_cut is not None and not name.startswith("Soft"):
-            shown.insert(0, ("", course(tracks.before_cut), True))
+            shown.insert(0, ("", course(tracks.before_cut)[0], True))
             words += " Dashed: before the bone reduction."
-        if name.startswith("Soft"):
-            words += f" ± {mm(1.96 * tracks.soft.sigma_mm)} mm (95 %)."
-        self.chart.show_courses(tracks.stations_mm, shown, self.workspace.view.station_mm)
+        half = 1.96 * sigmas
+        if np.isfinite(half).any():
+            words += f" Band: 95 %, ± {mm(np.nanmin(half))} to {mm(np.nanmax(half))} mm."
+        self.chart.show_courses(tracks.stations_mm, shown, self.workspace.view.station_mm, band=half)
         self.chart_note.setText(words)
 
     def _fill_table(self) -> None:
@@ -258,14 +192,8 @@ class Bone(Block):
         if tracks is None or tracks.table is None or self._tabled is tracks.table:
             return
         self._tabled = tracks.table
-        rows, tips = [], []
-        for row in tracks.table.rows:
-            plates = [mm(row.cheek_plate_mm.get(3.0)), mm(row.tongue_plate_mm.get(3.0))]
-            widths = [mm(row.width_mm.get(depth)) for depth in WIDTH_DEPTHS_MM]
-            station = f"{row.station_mm:+.0f}".replace("-", "−")
-            rows.append([station, *widths, mm(row.height_mm), *plates])
-            tips.append("\n".join(dict.fromkeys(row.reasons.values())))
-        self.table.show_rows(rows, tips=tips)
+        rows = [table_row(row) for row in tracks.table.rows]
+        self.table.show_rows([cells for cells, _ in rows], tips=[said for _, said in rows])
 
     def _show_cut(self) -> None:
         cut = self.plan.bone_cut
@@ -283,10 +211,10 @@ class Bone(Block):
             self.effect.show_facts([])
             return
         k = tracks.nearest(self.workspace.view.station_mm)
-        before, after = tracks.before_cut.rows[k], tracks.table.rows[k]
+        both = tracks.before_cut.rows[k], tracks.table.rows[k]
         self.effect.show_facts(
             [
-                ("Width at 1 mm", f"{mm(before.width_mm.get(1.0))} → {mm(after.width_mm.get(1.0))} mm"),
-                ("Height", f"{mm(before.height_mm)} → {mm(after.height_mm)} mm"),
+                ("Width at 1 mm", " → ".join(within(r.width_mm.get(1.0), r.width_sigma_mm.get(1.0)) for r in both)),
+                ("Height", " → ".join(within(r.height_mm, r.height_sigma_mm) for r in both)),
             ]
         )

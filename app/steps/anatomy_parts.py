@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QWidget
@@ -14,6 +15,13 @@ from app.theme import FONT_SMALL_PX, Theme
 from app.words import site_label, sites_of_jaw
 from planner_core.anatomy.marked import ToothState
 from planner_core.geometry.frames import FloatArray
+
+
+def _stretches(known: NDArray[np.bool_]) -> list[list[int]]:
+    """Give (first, past the last) of each stretch of what is known."""
+    change = np.diff(np.concatenate([[False], known, [False]]).astype(int))
+    found: list[list[int]] = np.flatnonzero(change).reshape(-1, 2).tolist()
+    return found
 
 
 class Chart(QWidget):
@@ -26,6 +34,7 @@ class Chart(QWidget):
         self.theme, self._unit = theme, unit
         self._along: FloatArray = np.zeros(0)
         self._courses: Sequence[tuple[str, FloatArray, bool]] = ()
+        self._band: FloatArray | None = None
         self._mark: float | None = None
         self._ends = ("", "")
         self.setFixedHeight(height_px)
@@ -38,8 +47,13 @@ class Chart(QWidget):
         courses: Sequence[tuple[str, FloatArray, bool]],
         mark: float | None = None,
         ends: tuple[str, str] = ("R", "L"),
+        band: FloatArray | None = None,
     ) -> None:
-        """Show (name, values, dashed) courses over the length; `mark` is the place looked at."""
+        """Show (name, values, dashed) courses over the length; `mark` is the place looked at.
+
+        `band` is the half width of the 95 % interval about the last course.
+        """
+        self._band = band
         self._along, self._courses, self._mark, self._ends = along, courses, mark, ends
         self.update()
 
@@ -52,7 +66,10 @@ class Chart(QWidget):
         return QRectF(30, 8, max(self.width() - 38, 20), max(self.height() - 30, 20))
 
     def _range(self) -> tuple[float, float]:
-        known = [values[np.isfinite(values)] for _, values, _ in self._courses]
+        shown = [values for _, values, _ in self._courses]
+        if shown and self._band is not None:
+            shown += [shown[-1] - self._band, shown[-1] + self._band]
+        known = [values[np.isfinite(values)] for values in shown]
         known = [values for values in known if len(values)]
         if not known:
             return 0.0, 1.0
@@ -72,6 +89,8 @@ class Chart(QWidget):
         painter.drawRect(box)
         if len(self._along) > 1:
             self._axes(painter, box)
+            if self._band is not None and len(self._courses):
+                self._interval(painter, box, self._courses[-1][1], self._band)
             for name, values, dashed in self._courses:
                 self._course(painter, box, values, dashed, bool(name))
             if self._mark is not None:
@@ -115,12 +134,25 @@ class Chart(QWidget):
             QRectF(box.right() - 23, box.top() + 1, 20, 14), Qt.AlignmentFlag.AlignRight, self._ends[1]
         )
 
+    def _interval(self, painter: QPainter, box: QRectF, values: FloatArray, half: FloatArray) -> None:
+        tint = QColor(self.theme.accent)
+        tint.setAlpha(60)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(tint)
+        for first, last in _stretches(np.isfinite(values) & np.isfinite(half)):
+            there = range(first, last)
+            over = [(k, float(values[k] + half[k])) for k in there]
+            under = [(k, float(values[k] - half[k])) for k in reversed(there)]
+            corners = [
+                QPointF(self._x(box, float(self._along[k])), self._y(box, value)) for k, value in over + under
+            ]
+            painter.drawPolygon(QPolygonF(corners))
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+
     def _course(self, painter: QPainter, box: QRectF, values: FloatArray, dashed: bool, strong: bool) -> None:
         style = Qt.PenStyle.DashLine if dashed else Qt.PenStyle.SolidLine
         painter.setPen(QPen(QColor(self.theme.text if strong else self.theme.muted), 1.6, style))
-        known = np.isfinite(values)
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(int))).reshape(-1, 2)
-        for first, last in edges.tolist():
+        for first, last in _stretches(np.isfinite(values)):
             spots = [
                 QPointF(self._x(box, float(self._along[k])), self._y(box, float(values[k])))
                 for k in range(first, last)

@@ -145,8 +145,8 @@ class AroundBlock(Block):
             self.plates.hide()
             return
         thin = [p for p in beside.plates if beside.state_of(p).value != "clear"]
-        least = min((p.thickness_mm for p in beside.plates), default=None)
-        words = "no bone surface" if least is None else f"thinnest plate {mm(least)} mm"
+        least = min(beside.plates, key=lambda p: p.thickness_mm, default=None)
+        words = "no bone surface" if least is None else f"thinnest plate {_thickness(least)} mm"
         if beside.exit is not None:
             words += ", exit inside" if beside.exit.inside else ", exit off"
         self.say(words)
@@ -167,7 +167,7 @@ class AroundBlock(Block):
         rows, tips = [], []
         for depth in depths:
             pair = [by.get((side, depth)) for side in ("facial", "lingual")]
-            rows.append((mm(depth), *("–" if p is None else mm(p.thickness_mm) for p in pair)))
+            rows.append((mm(depth), *("–" if p is None else _thickness(p) for p in pair)))
             tips.append("\n".join(f"{p.side}: {p.text}" for p in pair if p is not None))
         self.plates.show_rows(rows, [], tips)
         for r, depth in enumerate(depths):
@@ -177,6 +177,11 @@ class AroundBlock(Block):
                     state = beside.state_of(plate).value
                     self.plates.item(r, c).setIcon(state_icon(state, theme))
                     self.plates.item(r, c).setToolTip(f"{state}: {plate.text}")
+
+
+def _thickness(plate: Any) -> str:
+    """Give a plate's thickness with its 95 % interval, without the unit."""
+    return mm(plate.thickness_mm) + ("" if plate.sigma_mm is None else f" ± {mm(1.96 * plate.sigma_mm)}")
 
 
 def _facts(beside: Any) -> list[tuple[str, str]]:

@@ -12,19 +12,12 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from planner_core.anatomy.bone import Degradation
+from planner_core.anatomy.canal_height import canal_top_at
 from planner_core.anatomy.outline import Outline, bone_outline
-from planner_core.anatomy.ridge_sides import (
-    NOT_MEASURABLE,
-    PLATE_DEPTHS_MM,
-    concavity,
-    horned,
-    notched,
-    plates,
-    span_at,
-)
+from planner_core.anatomy.ridge_plates import Plates, plates
+from planner_core.anatomy.ridge_sides import NOT_MEASURABLE, concavity, horned, notched, span_at
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal, Jaw
-from planner_core.geometry.frames import FloatArray, readonly_or_none, unit
-from planner_core.geometry.polyline import at_lengths, lengths_mm
+from planner_core.geometry.frames import FloatArray, readonly_or_none
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
 
@@ -37,13 +30,6 @@ UNREADABLE_LEVEL = 0.5
 
 CREST_SIGMA_MM = 1.0
 """The crest is as well known as the border within this of it, mm (our choice)."""
-
-BALLS_MM = 0.1
-"""Spacing of the balls that stand for a canal, mm (our choice: 0.001 mm of its wall at 1 mm radius)."""
-
-CANAL_REACH_MM, END_SIGMA_SHARE, CANAL_ASIDE_MM = 1.0, 0.5, 45.0
-"""A canal's course is led on by this beyond its ends, mm, and errs there by this share of it; it belongs to a
-station when it passes the section this near to the arch, mm (our choice: the other side's is further away)."""
 
 FLOOR_SIGMA_MM, BLUR_SIGMA_PER_MM, ROUGH_SIGMA_SHARE, STREAK_SIGMA_MM = 0.04, 0.11, 2.0, 0.8
 """What makes the standard deviation of a border in a section: a floor (mm), the square of the width of the step
@@ -89,6 +75,8 @@ class Ridge:
         The lower border of a lower jaw.
     cheek_plate_mm, tongue_plate_mm : mapping
         Thickness of the plates by depth below the crest.
+    cheek_plate_sigma_mm, tongue_plate_sigma_mm : mapping
+        Standard deviation of each (mm).
     concavity_mm : float or None
         How far the tongue side of a lower jaw is hollow under its overhang (mm).
     concavity_lps_mm : array of shape (3,) or None
@@ -111,6 +99,8 @@ class Ridge:
     border_lps_mm: FloatArray | None = field(converter=readonly_or_none, default=None)
     cheek_plate_mm: Mapping[float, float | None] = field(factory=dict)
     tongue_plate_mm: Mapping[float, float | None] = field(factory=dict)
+    cheek_plate_sigma_mm: Mapping[float, float | None] = field(factory=dict)
+    tongue_plate_sigma_mm: Mapping[float, float | None] = field(factory=dict)
     concavity_mm: float | None = None
     concavity_lps_mm: FloatArray | None = field(converter=readonly_or_none, default=None)
     sigma_mm: float = float("nan")
@@ -124,7 +114,7 @@ def _nothing(station_mm: float, jaw: Jaw, reason: str) -> Ridge:
     reasons = {"crest": reason, "height": reason}
     reasons |= {f"width {depth:g}": reason for depth in WIDTH_DEPTHS_MM}
     empty: dict[float, float | None] = dict.fromkeys(WIDTH_DEPTHS_MM)
-    plates: dict[float, float | None] = dict.fromkeys(PLATE_DEPTHS_MM)
+    plates = Plates().thickness_mm
     to = "lower border" if jaw is Jaw.LOWER else "sinus floor"
     return Ridge(
         station_mm, None, empty, None, to, cheek_plate_mm=plates, tongue_plate_mm=plates, width_sigma_mm=empty,
@@ -203,7 +193,7 @@ def _measure(
     widths, width_sigma = _widths(plane, read, ends, crest, sigmas, sigma, reasons)
     border = plane[int(np.argmin(plane[:, 1]))]
     height, height_to, height_sigma = _height(outline, plane, crest, border, sign, canals, spaces, sigma, reasons)
-    cheek, tongue = plates(volume, outline, plane, read, crest, sign, levels, reasons)
+    cheek, tongue = plates(volume, outline, plane, read, sigmas, crest, sign, levels, reasons)
     hollow = concavity(plane, crest) if arch.jaw is Jaw.LOWER else None
 
     def lps(point: FloatArray) -> FloatArray:
@@ -216,8 +206,10 @@ def _measure(
         height_mm=height,
         height_to=height_to,
         border_lps_mm=None if outline.cut else lps(border),
-        cheek_plate_mm=MappingProxyType(cheek),
-        tongue_plate_mm=MappingProxyType(tongue),
+        cheek_plate_mm=MappingProxyType(cheek.thickness_mm),
+        tongue_plate_mm=MappingProxyType(tongue.thickness_mm),
+        cheek_plate_sigma_mm=MappingProxyType(cheek.sigma_mm),
+        tongue_plate_sigma_mm=MappingProxyType(tongue.sigma_mm),
         concavity_mm=None if hollow is None else hollow[0],
         concavity_lps_mm=None if hollow is None else lps(hollow[1]),
         sigma_mm=sigma,
@@ -358,49 +350,3 @@ def _height(
         reasons["height"] = f"{NOT_MEASURABLE}: the lower border lies outside the scan"
         return None, "lower border", None
     return float(crest[1] - border[1]), "lower border", float(np.sqrt(2.0) * sigma)
-
-
-def canal_top_at(canal: Canal, outline: Outline) -> tuple[float, float] | None:
-    """Give the height (mm along up) of the canal's upper wall in a section and its sigma; None where it is not.
-
-    The sigma is infinite where an end of the course is near: it may go on steeply.
-    """
-    path, radii, sigmas = _reaching_on(canal)
-    place = outline.to_plane(path)
-    near = np.hypot(place[:, 0], place[:, 1]) < CANAL_ASIDE_MM
-    # The tube as balls strung on its course: right however obliquely it passes the section.
-    inside = radii**2 - place[:, 2] ** 2
-    met = np.flatnonzero(near & (inside > 0.0))
-    if not len(met):
-        return None
-    if _ends_near(outline.to_plane(canal.path_lps_mm), canal.radius_mm):
-        # Its end is near: how it goes on from there was not clicked.
-        return float(place[met, 1].max() + np.sqrt(inside[met].max())), float("inf")
-    reach = np.sqrt(inside[met])
-    best = int(np.argmax(place[met, 1] + reach))
-    k, half = int(met[best]), float(reach[best])
-    # Where the course leans up in the section, an error along the arch lifts the wall too.
-    lean = abs(float(place[k, 2])) / max(half, 0.3 * float(radii[k]))
-    return float(place[k, 1] + half), float(sigmas[k] * np.hypot(1.0, lean))
-
-
-def _ends_near(place: FloatArray, radii: FloatArray) -> bool:
-    """Tell whether an end of a course lies near the section's plane and the arch."""
-    ends = place[[0, -1]]
-    near = np.hypot(ends[:, 0], ends[:, 1]) < CANAL_ASIDE_MM
-    return bool((near & (np.abs(ends[:, 2]) < CANAL_REACH_MM + radii[[0, -1]])).any())
-
-
-def _reaching_on(canal: Canal) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give a canal's course, radii and sigmas, led straight on at both ends: it does not stop at the clicks."""
-    path, back = canal.path_lps_mm, min(3, len(canal.path_lps_mm) - 1)
-    ends = []
-    for end, inner in ((path[0], path[back]), (path[-1], path[-1 - back])):
-        ends.append(end + CANAL_REACH_MM * unit(end - inner))
-    sigma = np.hypot(canal.sigma_mm[[0, -1]], END_SIGMA_SHARE * CANAL_REACH_MM)
-    whole = np.vstack([ends[0], path, ends[1]])
-    along = lengths_mm(whole)
-    fine = np.linspace(0.0, along[-1], max(2, round(along[-1] / BALLS_MM)))
-    radii = np.concatenate([canal.radius_mm[:1], canal.radius_mm, canal.radius_mm[-1:]])
-    sigmas = np.concatenate([sigma[:1], canal.sigma_mm, sigma[1:]])
-    return at_lengths(whole, fine), np.interp(fine, along, radii), np.interp(fine, along, sigmas)

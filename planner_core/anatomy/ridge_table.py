@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from attrs import frozen
 
 from planner_core.anatomy.bone import Degradation
 from planner_core.anatomy.ridge import WIDTH_DEPTHS_MM, AirSpace, Ridge, ridge_at
-from planner_core.anatomy.ridge_sides import PLATE_DEPTHS_MM
+from planner_core.anatomy.ridge_plates import PLATE_DEPTHS_MM
 from planner_core.anatomy.structures import ArchCurve, BoneSurface, Canal
 from planner_core.geometry.frames import FloatArray
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.grey_scale import GreyLevels, calibrate_grey
 from planner_core.progress import Progress, silent
+
+SIDES = ("cheek", "tongue")
 
 SPACING_MM = 1.0
 """Spacing of the stations, mm (our choice: three voxels of a usual scan)."""
@@ -52,8 +54,12 @@ class RidgeTable:
                 *(f"width_{depth:g}_mm" for depth in WIDTH_DEPTHS_MM),
                 *(f"width_{depth:g}_sigma_mm" for depth in WIDTH_DEPTHS_MM),
                 "height_mm", "height_sigma_mm", "height_to",
-                *(f"cheek_plate_{depth:g}_mm" for depth in PLATE_DEPTHS_MM),
-                *(f"tongue_plate_{depth:g}_mm" for depth in PLATE_DEPTHS_MM),
+                *(
+                    f"{side}_plate_{depth:g}{what}_mm"
+                    for side in SIDES
+                    for what in ("", "_sigma")
+                    for depth in PLATE_DEPTHS_MM
+                ),
                 "concavity_mm", "crest_x_lps_mm", "crest_y_lps_mm", "crest_z_lps_mm", "not_measurable",
             ]
         )  # fmt: skip
@@ -70,6 +76,10 @@ def _cell(value: float | None) -> str:
     return "" if value is None or not np.isfinite(value) else f"{value:.2f}"
 
 
+def _plates(row: Ridge) -> tuple[Mapping[float, float | None], ...]:
+    return row.cheek_plate_mm, row.cheek_plate_sigma_mm, row.tongue_plate_mm, row.tongue_plate_sigma_mm
+
+
 def _cells(row: Ridge) -> list[str]:
     crest = [None, None, None] if row.crest_lps_mm is None else list(row.crest_lps_mm)
     # One reason said once is enough: most stations fail as a whole.
@@ -81,8 +91,7 @@ def _cells(row: Ridge) -> list[str]:
         _cell(row.height_mm),
         _cell(row.height_sigma_mm),
         row.height_to if row.height_mm is not None else "",
-        *(_cell(row.cheek_plate_mm.get(depth)) for depth in PLATE_DEPTHS_MM),
-        *(_cell(row.tongue_plate_mm.get(depth)) for depth in PLATE_DEPTHS_MM),
+        *(_cell(plates.get(depth)) for plates in _plates(row) for depth in PLATE_DEPTHS_MM),
         _cell(row.concavity_mm),
         *(_cell(value) for value in crest),
         "; ".join(reasons),

@@ -79,6 +79,8 @@ class LiveSurroundings:
     ----------
     bone : Surface or None
         After a planned reduction.
+    bone_sigma_mm : float or None
+        How well that surface is known along its normal.
     crowns : mapping of site to PlannedTooth
     ledger : LiveLedger or None
         For the gaps at platform level.
@@ -95,10 +97,11 @@ class LiveSurroundings:
         *,
         abutments: Mapping[str, ChosenAbutment] | None = None,
         voxel_mm: float | None = None,
+        bone_sigma_mm: float | None = None,
         limits_margin_mm: Mapping[str, float] | None = None,
     ) -> None:
         self._bone, self._arch, self._crowns, self._ledger = bone, arch, crowns, ledger
-        self._voxel_mm = voxel_mm
+        self._voxel_mm, self._bone_sigma_mm = voxel_mm, bone_sigma_mm
         self._abutments = abutments or {}
         self._margin = margin_for(ObstacleKind.BONE_SURFACE, FIXTURE, limits_margin_mm)
         self._near: dict[str, tuple[FloatArray, Surface]] = {}
@@ -126,7 +129,7 @@ class LiveSurroundings:
             crest = crest_depth_mm(fixture, bone)
             if self._arch is not None:
                 facial = self._arch.outward_at(self._arch.station_of(fixture.pose.platform_lps_mm))
-                walls = plates(fixture, bone, facial, voxel_mm=self._voxel_mm)
+                walls = plates(fixture, bone, facial, voxel_mm=self._voxel_mm, sigma_mm=self._bone_sigma_mm)
         crown = self._crowns.get(site)
         if crown is None:
             return Beside(site, walls, self._margin, crest)

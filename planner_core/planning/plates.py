@@ -38,6 +38,9 @@ class Plate:
         From the fixture's surface outwards to the bone's; negative where the fixture stands out of the bone.
     text : str
         What the number means against the published ones.
+    sigma_mm : float or None
+        How well the bone's surface is known along its normal (standard deviation); None when that is not known. The
+        fixture's own place is planned and adds nothing.
     fixture_point_lps_mm, bone_point_lps_mm : array of shape (3,) or None
         Ends of what was measured; None where the fixture stands out of the bone.
     """
@@ -46,6 +49,7 @@ class Plate:
     depth_mm: float
     thickness_mm: float
     text: str
+    sigma_mm: float | None = None
     fixture_point_lps_mm: FloatArray | None = None
     bone_point_lps_mm: FloatArray | None = None
 
@@ -63,6 +67,7 @@ def plates(
     *,
     depths_mm: Sequence[float] = PLATE_DEPTHS_MM,
     voxel_mm: float | None = None,
+    sigma_mm: float | None = None,
 ) -> tuple[Plate, ...]:
     """Measure the facial and the lingual plate at several depths, straight out from the fixture's axis.
 
@@ -72,6 +77,8 @@ def plates(
         Towards cheek or lip at this site.
     voxel_mm : float or None
         Of the scan: thinner walls than two voxels are called not measurable.
+    sigma_mm : float or None
+        Standard deviation of the bone's surface along its normal.
     """
     pose, shape = fixture.pose, fixture.shape
     facial = across_axis(fixture, facial_lps)
@@ -89,7 +96,7 @@ def plates(
             thickness = float(ahead[0]) - radius if inside else -radius
             middle = pose.at_depth(depth)
             ends = (middle + radius * direction, middle + float(ahead[0]) * direction) if inside else (None, None)
-            found.append(Plate(side, depth, thickness, _plate_text(thickness, voxel_mm), *ends))
+            found.append(Plate(side, depth, thickness, _plate_text(thickness, voxel_mm), sigma_mm, *ends))
     return tuple(found)
 
 

@@ -13,8 +13,8 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtWidgets import QPushButton
 from pytestqt.qtbot import QtBot
 
-from app.steps.anatomy_bone import measured, reason_of, ridge_facts
 from app.steps.anatomy_keep_off import marks_of, unseen_words
+from app.steps.ridge_words import measured, reason_of, ridge_facts
 from app.view_state import Step
 from planner_core.anatomy.marked import AnteriorLoop, Foramen, ToothState
 from planner_core.anatomy.measure import MeasureKind, measure
@@ -83,10 +83,14 @@ def test_a_ridge_says_what_it_is_or_why_not() -> None:
         3.0, np.zeros(3), {0.5: 4.0, 1.0: 5.0, 3.0: None, 5.0: 7.0}, None, "lower border",
         reasons={"height": "not measurable here: the lower border lies outside the scan"},
         width_sigma_mm={0.5: 0.2},
+        cheek_plate_mm={1.0: 1.3, 3.0: None, 5.0: 1.5},
+        cheek_plate_sigma_mm={1.0: 0.1, 3.0: None, 5.0: 0.2},
     )  # fmt: skip
     facts = dict(ridge_facts(ridge))
     assert facts["Width at 0.5 mm"] == "4.0 mm (± 0.4)"
     assert facts["Width at 3 mm"] == "not measurable here"
+    assert facts["Cheek plate"] == "1.3 ± 0.2, –, 1.5 ± 0.4 mm at 1, 3, 5 mm"
+    assert facts["Tongue plate"] == "not measurable here"
     assert facts["Height to lower border"] == "not measurable here: the lower border lies outside the scan"
 
 

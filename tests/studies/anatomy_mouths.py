@@ -16,7 +16,8 @@ from phantoms.scenes import edentulous_mouth, random_mouth
 from phantoms.simulate import simulate
 from phantoms.teeth import crown_distance, root_distance
 from phantoms.truth import Truth, truth_of
-from planner_core.anatomy.ridge import Ridge, canal_top_at
+from planner_core.anatomy.canal_height import canal_top_at
+from planner_core.anatomy.ridge import Ridge
 from planner_core.anatomy.structures import ArchCurve, Canal, Jaw, Side
 from planner_core.anatomy.teeth import ToothBlock
 from planner_core.geometry.frames import FloatArray

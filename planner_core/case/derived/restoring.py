@@ -85,6 +85,7 @@ def live_surroundings_of(plan: Plan) -> LiveSurroundings:
             ledger,
             abutments=plan.abutments,
             voxel_mm=voxel,
+            bone_sigma_mm=None if bone is None else bone.sigma_mm,
             limits_margin_mm=limits.margin_mm,
         ),
         bone,

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from planner_core.anatomy.canal_height import canal_top_at
 from planner_core.anatomy.outline import Outline
-from planner_core.anatomy.ridge import canal_top_at
 from planner_core.anatomy.structures import Canal, Side
 
 RADIUS_MM, SIGMA_MM = 1.2, 0.2

@@ -49,7 +49,7 @@ def placed(site, x, z=-1.0, y=0.0):
 def test_plates_crest_and_gingiva_of_a_plain_ridge():
     arch = straight_arch()
     crown = tooth_at(arch, "36", 20.0)
-    live = LiveSurroundings(BONE, arch, {"36": crown}, voxel_mm=0.3)
+    live = LiveSurroundings(BONE, arch, {"36": crown}, voxel_mm=0.3, bone_sigma_mm=0.12)
     found = live.of({"36": placed("36", 20.0)})["36"]
     thickness = {(p.side, p.depth_mm): p.thickness_mm for p in found.plates}
     assert set(thickness) == {(side, depth) for side in ("facial", "lingual") for depth in PLATE_DEPTHS_MM}
@@ -57,6 +57,7 @@ def test_plates_crest_and_gingiva_of_a_plain_ridge():
     assert all(
         value == pytest.approx(3.0 if key[0] == "facial" else 2.0, abs=0.01) for key, value in thickness.items()
     )
+    assert {p.sigma_mm for p in found.plates} == {0.12}
     assert found.crest_depth_mm == pytest.approx(1.0, abs=0.01)
     assert found.margin_depth_mm == pytest.approx(4.0, abs=0.01)
     assert found.exit is not None
