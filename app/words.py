@@ -33,6 +33,13 @@ def mm(value: float | None, digits: int = 1) -> str:
     return f"{0.0:.{digits}f}" if float(text) == 0.0 else text.replace("-", "−")
 
 
+def within(value: float | None, sigma: float | None) -> str:
+    """Give a length (mm) and its 95 % interval, without the unit; the interval only where it is known."""
+    if value is None or sigma is None or not (math.isfinite(value) and math.isfinite(sigma)):
+        return mm(value)
+    return f"{mm(value)} ± {mm(1.96 * sigma)}"
+
+
 def percent(chance: float | None) -> str:
     """Give a chance in per cent with as many digits as it bears."""
     if chance is None or not math.isfinite(chance):

@@ -11,8 +11,8 @@ from app.steps.anatomy_parts import Chart
 from app.steps.anatomy_where import length_box
 from app.steps.fold import Fold
 from app.steps.parts import Facts, Row, Table, button, combo, label
-from app.steps.ridge_words import NOT_HERE, courses_of, ridge_facts, table_row, within
-from app.words import mm
+from app.steps.ridge_words import NOT_HERE, courses_of, ridge_facts, table_row
+from app.words import mm, within
 from planner_core.anatomy.ridge import Ridge
 
 CSV_FILES = "Tables (*.csv)"

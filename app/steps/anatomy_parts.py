@@ -51,7 +51,7 @@ class Chart(QWidget):
     ) -> None:
         """Show (name, values, dashed) courses over the length; `mark` is the place looked at.
 
-        `band` is the half width of the 95 % interval about the last course.
+        `band` is the half width of the 95 % interval about the last course, a length: it does not go below 0.
         """
         self._band = band
         self._along, self._courses, self._mark, self._ends = along, courses, mark, ends
@@ -68,7 +68,7 @@ class Chart(QWidget):
     def _range(self) -> tuple[float, float]:
         shown = [values for _, values, _ in self._courses]
         if shown and self._band is not None:
-            shown += [shown[-1] - self._band, shown[-1] + self._band]
+            shown.append(shown[-1] + self._band)
         known = [values[np.isfinite(values)] for values in shown]
         known = [values for values in known if len(values)]
         if not known:
@@ -119,7 +119,7 @@ class Chart(QWidget):
             painter.setPen(QColor(self.theme.line))
             painter.drawLine(QPointF(box.left(), y), QPointF(box.right(), y))
             painter.setPen(muted)
-            painter.drawText(QRectF(0, y - 7, 26, 14), Qt.AlignmentFlag.AlignRight, f"{value:g}")
+            painter.drawText(QRectF(0, y - 7, 26, 14), Qt.AlignmentFlag.AlignRight, f"{value + 0.0:g}")
         first, last = float(self._along[0]), float(self._along[-1])
         wide = next(s for s in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 1e9) if (last - first) / s <= 7.5)
         painter.setPen(muted)
@@ -142,7 +142,7 @@ class Chart(QWidget):
         for first, last in _stretches(np.isfinite(values) & np.isfinite(half)):
             there = range(first, last)
             over = [(k, float(values[k] + half[k])) for k in there]
-            under = [(k, float(values[k] - half[k])) for k in reversed(there)]
+            under = [(k, max(0.0, float(values[k] - half[k]))) for k in reversed(there)]
             corners = [
                 QPointF(self._x(box, float(self._along[k])), self._y(box, value)) for k, value in over + under
             ]

@@ -63,9 +63,10 @@ class HarmBlock(Block):
         tips = []
         for harm in near:
             tip = (
-                f"Together ± {mm(harm.sigma_mm, 2)} mm along the nearest direction; ±"
-                f" {mm(harm.localisation_mm, 2)} mm of it is how well the structure is known there. On average the"
-                f" drill goes {mm(abs(harm.bias_mm), 2)} mm {'towards' if harm.bias_mm > 0 else 'away from'} it."
+                f"Together ± {mm(1.96 * harm.sigma_mm, 2)} mm (95 %) along the nearest direction; ±"
+                f" {mm(1.96 * harm.localisation_mm, 2)} mm of it is how well the structure is known there."
+                f" On average the drill goes {mm(abs(harm.bias_mm), 2)} mm"
+                f" {'towards' if harm.bias_mm > 0 else 'away from'} it."
             )
             chance = None if drawn is None else drawn.chances.get(harm.obstacle)
             if chance is not None:

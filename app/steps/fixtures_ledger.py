@@ -9,7 +9,7 @@ from PySide6.QtWidgets import QDoubleSpinBox
 
 from app.steps.fixtures_fold import Block
 from app.steps.parts import Facts, Row, Table, button, label, state_icon
-from app.words import mm, site_words
+from app.words import mm, site_words, within
 from planner_core.planning.margins import DRILL, DRILL_MARGINS, USERS_OWN
 
 FAR_MM = 20.0
@@ -63,7 +63,7 @@ class LedgerBlock(Block):
             [
                 (
                     _to(r),
-                    f"{mm(r.distance_mm)} ± {mm(r.sigma_mm)}",
+                    within(r.distance_mm, r.sigma_mm),
                     f"{mm(r.margin_mm)}{' c' if r.convention else ''}",
                     r.state.value,
                 )
@@ -80,7 +80,8 @@ class LedgerBlock(Block):
         self.own.setVisible(row is not None)
         if row is None:
             self.source.setText(
-                "± how well the structure is known here. c: a margin by convention. Choose a row for its source."
+                "± how well the structure is known here (95 %). c: a margin by convention. "
+                "Choose a row for its source."
             )
             return
         self.source.setText(_margin_words(row))
@@ -146,7 +147,7 @@ class AroundBlock(Block):
             return
         thin = [p for p in beside.plates if beside.state_of(p).value != "clear"]
         least = min(beside.plates, key=lambda p: p.thickness_mm, default=None)
-        words = "no bone surface" if least is None else f"thinnest plate {_thickness(least)} mm"
+        words = "no bone surface" if least is None else f"plate {within(least.thickness_mm, least.sigma_mm)} mm"
         if beside.exit is not None:
             words += ", exit inside" if beside.exit.inside else ", exit off"
         self.say(words)
@@ -167,7 +168,7 @@ class AroundBlock(Block):
         rows, tips = [], []
         for depth in depths:
             pair = [by.get((side, depth)) for side in ("facial", "lingual")]
-            rows.append((mm(depth), *("–" if p is None else _thickness(p) for p in pair)))
+            rows.append((mm(depth), *("–" if p is None else within(p.thickness_mm, p.sigma_mm) for p in pair)))
             tips.append("\n".join(f"{p.side}: {p.text}" for p in pair if p is not None))
         self.plates.show_rows(rows, [], tips)
         for r, depth in enumerate(depths):
@@ -177,11 +178,6 @@ class AroundBlock(Block):
                     state = beside.state_of(plate).value
                     self.plates.item(r, c).setIcon(state_icon(state, theme))
                     self.plates.item(r, c).setToolTip(f"{state}: {plate.text}")
-
-
-def _thickness(plate: Any) -> str:
-    """Give a plate's thickness with its 95 % interval, without the unit."""
-    return mm(plate.thickness_mm) + ("" if plate.sigma_mm is None else f" ± {mm(1.96 * plate.sigma_mm)}")
 
 
 def _facts(beside: Any) -> list[tuple[str, str]]:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from app.words import mm
+from app.words import mm, within
 from planner_core.anatomy.ridge import WIDTH_DEPTHS_MM, Ridge
 from planner_core.anatomy.ridge_plates import PLATE_DEPTHS_MM
 from planner_core.anatomy.ridge_table import SIDES, RidgeTable
@@ -23,12 +23,6 @@ def measured(value: float | None, sigma: float | None = None) -> str:
         return NOT_HERE
     known = sigma is not None and np.isfinite(sigma)
     return f"{mm(value)} mm" + (f" (± {mm(1.96 * float(sigma or 0.0))})" if known else "")
-
-
-def within(value: float | None, sigma: float | None) -> str:
-    """Give a length and its 95 % interval without a unit, for where several stand side by side."""
-    known = value is not None and sigma is not None and np.isfinite(sigma)
-    return mm(value) + (f" ± {mm(1.96 * float(sigma or 0.0))}" if known else "")
 
 
 def reason_of(ridge: Ridge, *parts: str) -> str:
