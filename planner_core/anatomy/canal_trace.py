@@ -186,7 +186,7 @@ def _measured(
     size: TubeSize,
 ) -> TracedTube:
     before = smooth(course.path_lps_mm, 0.5, PATH_STEP_MM)
-    path, open_sigma, walled = recentred(volume, before, levels, size)
+    path, left, walled = recentred(volume, before, levels, size)
     from_course = np.linspace(0.0, 1.0, len(course.path_lps_mm))
     to_path = np.linspace(0.0, 1.0, len(path))
 
@@ -198,9 +198,8 @@ def _measured(
     if degradation is not None:
         seen &= np.asarray(degradation.level_at(path)) <= STREAKED_LEVEL
     seen = _lasting(seen, path, clicks)
-    voxel = 0.29 * max(volume.spacing_mm)
-    path = np.where(seen[:, None], path, before)
-    sigma = np.sqrt(carried(course.sigma_mm) ** 2 + LEAST_SIGMA_MM**2 + voxel**2 / 4.0 + open_sigma**2)
+    # The course's own spread tells of another hollow beside it, what is left between the walls does not.
+    sigma = np.sqrt(LEAST_SIGMA_MM**2 + left**2 + carried(course.sigma_mm) ** 2)
     # Where it is not seen the course is only joined up: it errs by a click and grows with the gap.
     known = np.vstack([clicks, path[seen]])
     gap = cKDTree(known).query(path)[0]

@@ -66,9 +66,9 @@ BORDER_SHARE = 0.5 - norm.cdf(-2.0 * norm.ppf((1.0 + _PEAKS) / 2.0))
 """Value at the true border over D, for peaks of 0 to 1 times D in even steps."""
 
 
-def thin_plate_level(peak_share: float) -> float:
+def thin_plate_level(peak_share: ArrayLike) -> FloatArray:
     """Give the value at a thin plate's true border for its blurred peak, both over its full density."""
-    return float(np.interp(peak_share, _PEAKS, BORDER_SHARE))
+    return np.interp(np.asarray(peak_share, dtype=np.float64), _PEAKS, BORDER_SHARE)
 
 
 @frozen(eq=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from planner_core.anatomy.canal import PATH_STEP_MM
@@ -21,13 +22,17 @@ OPEN_RISE = 0.5
 """A direction counts as walled when it rises by this share of what the others rise (our choice: soft tissue outside
 an open side is only a little brighter than the tube)."""
 
+FIRST_PEAK = 0.5
+"""The first peak of a ray that rises by this share of its largest rise is the wall (our choice: behind it come
+marrow's texture and the cortex)."""
+
 RECENTRE_ROUNDS = 3
 ROUND_MM, WALLED_SHARE = 0.5, 0.7
 """A wall counts within this of the fitted circle, mm, and the canal as seen where that holds on this share of the
 round (our choice: an open side of a quarter moves the centre by little)."""
 
 RADIUS_QUANTILE = 0.4
-REST_FLOOR_MM, REST_SHARE = 0.02, 4.0
+REST_FLOOR_MM, REST_SHARE = 0.02, 2.4
 """What the walls' scatter about a circle exceeds the first by, times the second, is the standard deviation that the
 centre keeps: voxels alone scatter that much, and what moves neighbouring directions together shows only faintly
 (our choice, tests/studies anatomy)."""
@@ -35,9 +40,14 @@ centre keeps: voxels alone scatter that much, and what moves neighbouring direct
 RECENTRE_MM = 1.0
 """How far the middle may move between its walls, mm (our choice: less than a radius)."""
 
-OPEN_SIGMA_MM = 0.5
+LEAST_MIDDLE_MM, BEND_MM, ALIKE_STATIONS = 0.03, 0.036, 5.0
+"""Least standard deviation of a middle between walls, mm; that of the course's second differences from station to
+station, mm (stations are 0.5 mm apart: a curve of 7 mm radius, as before the mental foramen); and how many stations
+err alike, since the walls are averaged over as many (our choices, tests/studies anatomy)."""
+
+OPEN_SIGMA_MM = 0.3
 """Standard deviation of the centre per axis where no wall at all is seen about it, mm; shared out by the part of
-the round that is open (our choice: a third of a canal's width; tests/studies anatomy)."""
+the round that is open (our choice, tests/studies anatomy)."""
 
 
 def tube_radius(volume: Volume, path: FloatArray, levels: GreyLevels, size: TubeSize = CANAL_SIZE) -> FloatArray:
@@ -94,14 +104,16 @@ def _walls(volume: Volume, path: FloatArray, levels: GreyLevels, size: TubeSize)
     step = levels.bone - levels.soft_tissue
     # Each direction has its own inside and its own wall: shading across the tube must not move the middle.
     near = rays[:, : round(size.wall_peak_mm / 0.1)]
-    peak_at = near.argmax(axis=1)
+    peak_at = _wall_tops(near)
     n, t = np.indices(peak_at.shape)
     peak = near[n, peak_at, t]
     until = np.arange(near.shape[1])[None, :, None] <= peak_at[:, None, :]
     floor = np.where(until, near, np.inf).min(axis=1)
     rise = peak - floor
     typical = np.maximum(np.median(rise, axis=1, keepdims=True), LEAST_WALL * step)
-    level = floor + 0.5 * rise
+    # A thin wall's true border lies higher on its flank than half-way, that of one merged with a plate does not.
+    dense = np.maximum(levels.bone - floor, np.maximum(rise, 1e-6))
+    level = floor + thin_plate_level(rise / dense) * dense
     # The last crossing before the wall's top: dark spots inside the tube do not count.
     under = until & (near < level[:, None, :])
     last = near.shape[1] - 1 - under[:, ::-1].argmax(axis=1)
@@ -112,10 +124,20 @@ def _walls(volume: Volume, path: FloatArray, levels: GreyLevels, size: TubeSize)
     return np.where(found, np.clip(place, 0.0, size.wall_reach_mm), np.nan), ways
 
 
+def _wall_tops(near: FloatArray) -> NDArray[np.intp]:
+    """Give where each ray (n, radii, turns) is on top of its wall: its first peak of nearly the largest rise."""
+    risen = near - np.minimum.accumulate(near, axis=1)
+    top = np.ones(near.shape, bool)
+    top[:, 1:] &= near[:, 1:] >= near[:, :-1]
+    top[:, :-1] &= near[:, :-1] >= near[:, 1:]
+    high = top & (risen >= FIRST_PEAK * risen.max(axis=1, keepdims=True))
+    return np.where(high.any(axis=1), high.argmax(axis=1), near.argmax(axis=1))
+
+
 def recentred(
     volume: Volume, path: FloatArray, levels: GreyLevels, size: TubeSize = CANAL_SIZE
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Move a course into the middle of its walls; give the standard deviation that their gaps leave, shape (n,).
+    """Move a course into the middle of its walls; give the standard deviation that is left, shape (n,).
 
     Last comes the share of the round on which a wall was found, shape (n,).
 
@@ -152,7 +174,19 @@ def _one_recentring(
         scatter = max(float(rest.std()) - REST_FLOOR_MM, 0.0)
         left[n] = np.hypot(OPEN_SIGMA_MM * (1.0 - used.mean()), REST_SHARE * scatter)
         round_[n] = float((np.abs(rest) < ROUND_MM).sum()) / len(ways)
-    shift = ndimage.gaussian_filter1d(shift, 2.0, axis=0, mode="nearest")
     _, first, second = side_axes(path)
-    moved = path + shift[:, 0:1] * first + shift[:, 1:2] * second
-    return moved, ndimage.uniform_filter1d(left, 5, mode="nearest"), round_
+    left = ndimage.uniform_filter1d(left, 5, mode="nearest")
+    moved, left = _lead_on(path + shift[:, 0:1] * first + shift[:, 1:2] * second, left)
+    return moved, left, round_
+
+
+def _lead_on(measured: FloatArray, sigma: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Let what is well measured lead the course through what is not, as far as a nerve bends; with what is left.
+
+    Whittaker's smoother (1923, Proc Edinburgh Math Soc 41:63; M) as the posterior of a course whose second
+    differences are normal: `sigma` (n,) is the standard deviation of the points (n, 3) per axis.
+    """
+    weight = 1.0 / (ALIKE_STATIONS * (sigma**2 + LEAST_MIDDLE_MM**2))
+    bend = np.diff(np.eye(len(measured)), 2, axis=0) / BEND_MM
+    spread = np.linalg.inv(np.diag(weight) + bend.T @ bend)
+    return spread @ (weight[:, None] * measured), np.sqrt(np.diag(spread))
