@@ -53,18 +53,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--mouths", type=Path, help="folder in which the mouths are kept, for a study in pieces")
     parser.add_argument("--only-make", action="store_true", help="make and keep the mouths, measure nothing")
-    parser.add_argument("--plain", action="store_true", help="only mouths without restorations (seconds each)")
+    parser.add_argument(
+        "--quick", action="store_true", help="only mouths without restorations, by blur and noise alone (seconds each)"
+    )
 
 
 def run(args: argparse.Namespace) -> dict[str, Any]:
     """Run the study and give its tables as data."""
-    return study(args.phantoms, args.seed, args.plain, folder=args.mouths, only_make=args.only_make)
+    return study(args.phantoms, args.seed, args.quick, folder=args.mouths, only_make=args.only_make)
 
 
 def study(
     phantoms: int,
     seed: int,
-    plain: bool = False,
+    quick: bool = False,
     progress: Progress = silent,
     folder: Path | None = None,
     only_make: bool = False,
@@ -73,7 +75,7 @@ def study(
     rows: list[dict[str, Any]] = []
     for k in range(phantoms):
         progress(k / phantoms, f"mouth {k + 1} of {phantoms}")
-        mouth = mouths.kept_mouth(seed * 1000 + k, not plain and k % 2 == 1, folder)
+        mouth = mouths.kept_mouth(seed * 1000 + k, not quick and k % 2 == 1, folder, quick)
         if not only_make:
             rows.append(one_mouth(mouth))
     return {"phantoms": phantoms, "seed": seed, "targets": TARGETS, **summary(rows)}

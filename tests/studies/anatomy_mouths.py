@@ -26,7 +26,7 @@ from planner_core.geometry.volume import Volume
 from planner_core.imaging.scan_check import ScanCheck, check_scan
 
 SCAN = Acquisition(voxel_mm=0.4, shape=(140, 224, 224))
-"""The simulated scan of a mouth with restorations."""
+"""The simulated scan of a mouth."""
 
 QUICK_VOXELS_MM = (0.3, 0.4)
 CLICK_SD_MM = 0.4
@@ -51,8 +51,8 @@ class StudyMouth:
         return np.asarray(self.check.level_at(points_lps_mm)) > 0.5
 
 
-def make_mouth(seed: int, restored: bool) -> StudyMouth:
-    """Build and scan a mouth: with restorations by simulated physics, without them by blur and noise."""
+def make_mouth(seed: int, restored: bool, quick: bool = False) -> StudyMouth:
+    """Build and scan a mouth by simulated physics, or, `quick` and without restorations, by blur and noise alone."""
     if restored:
         scene = random_mouth(seed, restorations="mixed" if seed % 2 else "ceramic", markers=False)
         volume = simulate(scene, SCAN, seed).volume
@@ -63,6 +63,8 @@ def make_mouth(seed: int, restored: bool) -> StudyMouth:
         scene = random_mouth(
             seed, restorations="none", markers=False, upper="contact" if seed % 3 == 0 else "apart"
         )
+    if not quick:
+        return StudyMouth(seed, False, scene, simulate(scene, SCAN, seed).volume, truth_of(scene, False), None)
     rng = np.random.default_rng([seed, 21])
     gain, offset = float(rng.uniform(0.4, 1.3)), float(rng.uniform(-300, 300))
     voxel = QUICK_VOXELS_MM[seed % 2]
@@ -70,15 +72,15 @@ def make_mouth(seed: int, restored: bool) -> StudyMouth:
     return StudyMouth(seed, False, scene, volume, truth, None)
 
 
-def kept_mouth(seed: int, restored: bool, folder: Path | None) -> StudyMouth:
+def kept_mouth(seed: int, restored: bool, folder: Path | None, quick: bool = False) -> StudyMouth:
     """Give a mouth, from the folder if it was made before: a study can then be run in pieces."""
     if folder is None:
-        return make_mouth(seed, restored)
-    path = folder / f"{seed}_{int(restored)}.pkl"
+        return make_mouth(seed, restored, quick)
+    path = folder / f"{seed}_{'restored' if restored else 'quick' if quick else 'plain'}.pkl"
     if path.exists():
         mouth: StudyMouth = pickle.loads(path.read_bytes())
         return mouth
-    mouth = make_mouth(seed, restored)
+    mouth = make_mouth(seed, restored, quick)
     folder.mkdir(parents=True, exist_ok=True)
     whole = path.with_suffix(".part")
     whole.write_bytes(pickle.dumps(mouth, protocol=4))
