@@ -128,14 +128,13 @@ def _climb(judge: Judge, now: Judged, low: FloatArray, high: FloatArray) -> Judg
     curved, so that a step along one breaks it by a little: it is then solved again with the values found there and
     the same slopes (second-order correction, Fletcher 1982, Math Programming Study 17:67; M).
     """
-    trust = TRUST_MM[0]
+    trust, slopes = TRUST_MM[0], _slopes(judge, now, low, high)
     for _ in range(CLIMBS):
-        slopes = _slopes(judge, now, low, high)
         there = _step(judge, now, slopes, low, high, trust)
         if there is None:
             break
         if there.worth > now.worth + 1e-5:
-            now = there
+            now, slopes = there, _slopes(judge, there, low, high)
             trust = min(trust * 1.3, TRUST_MM[0])
         else:
             trust *= 0.4
