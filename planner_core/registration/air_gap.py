@@ -94,8 +94,7 @@ def air_gap(field_: GreyField, prosthesis_lps: Surface, count: int = 8000) -> Ai
     """Measure the air between a prosthesis, placed in the patient's scan, and the mucosa under it.
 
     Places whose outward ray meets bone within `BONE_WITHIN_MM`, on the side where most of the bone lies, are the
-    fitting
-    side; there, air between the prosthesis and the next tissue is measured along the ray.
+    fitting side; there, air between the prosthesis and the next tissue is measured along the ray.
     """
     sample = sample_surface(prosthesis_lps, count=count)
     steps = np.arange(START_MM, BONE_WITHIN_MM + 1e-6, STEP_MM)

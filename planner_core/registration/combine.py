@@ -37,8 +37,7 @@ def combine_matches(first: Match, second: Match, sites_lps_mm: AnyArray | None =
     Each is weighted by its information (inverse covariance), direction by direction: a surface that may slide
     along the
     arch is held there by a marker. Where they disagree by more than their stated errors explain, the covariance
-    is
-    widened and a finding says so; far beyond, the result is not trusted.
+    is widened and a finding says so; far beyond, the result is not trusted.
 
     Parameters
     ----------

@@ -19,8 +19,7 @@ from planner_core.registration.rigid_fit import likeliest_rigid, umeyama
 
 SCALE_TOLERANCE = 0.02
 """Departure of the best-fit scale from 1 that is a finding (FACTS section 2, scale row: cone-beam against
-calliper
-off by 1.8 to 6.9 %, Int J Implant Dent 2021, s40729-021-00343-w; S). Scale is never applied."""
+calliper off by 1.8 to 6.9 %, Int J Implant Dent 2021, s40729-021-00343-w; S). Scale is never applied."""
 
 DISAGREE_P = 0.01
 """Chance under which residuals count as larger than the stated localisation errors explain (our choice)."""

@@ -15,13 +15,11 @@ from planner_core.geometry.frames import AnyArray, FloatArray
 
 NEAR_LINE_MM = 1.0
 """Smallest root mean square distance of the points from the straight line through them, mm (our choice: under it
-a
-localisation error of 0.2 mm turns the jaw about the line by several degrees)."""
+a localisation error of 0.2 mm turns the jaw about the line by several degrees)."""
 
 MAX_TURN_SD_DEG = 5.0
 """Largest standard deviation of the turn about the points' own line that is accepted, degrees (our choice: 5
-degrees
-move a point 20 mm off the line by 1.7 mm)."""
+degrees move a point 20 mm off the line by 1.7 mm)."""
 
 IN_PLANE_MM = 0.5
 """Points whose root mean square distance from their plane is below this count as lying in one plane, mm (our

@@ -34,16 +34,14 @@ GRID_MM = 3.0
 
 QUICK_TURNS_DEG = (30.0, 15.0)
 """Reach and spacing of the turns tried first about each upright guess, degrees (heads lie within 30 degrees in
-the
-scanner; the fit that follows reaches further than half the spacing; our choice, tested)."""
+the scanner; the fit that follows reaches further than half the spacing; our choice, tested)."""
 
 PATIENT_TURNS_DEG = (45.0, 15.0)
 """The same when the first search finds nothing good: partial arches do not tell their own axes well."""
 
 GOOD_SCORE = 0.5
 """Share of the surface that finds its edge near by from which the search stops (our choice; the right place in a
-clean
-mouth scores above 0.8, a wrong one below 0.5 in tests/core/registration)."""
+clean mouth scores above 0.8, a wrong one below 0.5 in tests/core/registration)."""
 
 COARSE_CLIP = 2.5
 """Relative grey value above which nothing counts in the rough search, so that metal does not drown the teeth."""
@@ -128,8 +126,7 @@ def upright_guesses(sample: SurfaceSample, jaw_up: float | None) -> list[FloatAr
     """Give rotations that set the surface upright in LPS as its own shape suggests.
 
     An open scan looks at the chewing side; the arch opens to the back. A closed body does not tell which side is
-    the
-    chewing side, so that more guesses are given.
+    the chewing side, so that more guesses are given.
 
     Parameters
     ----------

@@ -150,8 +150,7 @@ def mirror_share(field_: GreyField, sample: SurfaceSample, fit: SurfaceFit) -> t
     """Give the share of the surface that finds its edge, for the mirror image of the surface and for itself.
 
     The mirror image is taken across the middle of the arch as it lies in the volume, so that it starts where it
-    would
-    fit best. Arches are nearly symmetric: only the better of the two is the right-handed one.
+    would fit best. Arches are nearly symmetric: only the better of the two is the right-handed one.
     """
     pose = fit.pose
     scorer = sample.thinned(SCORE.points)

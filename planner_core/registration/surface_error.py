@@ -1,8 +1,7 @@
 """How far a surface match can be off: covariance from residuals that are not independent of their neighbours.
 
 Fifty thousand points are not fifty thousand observations: blur, streaks and scanner errors move neighbouring
-edges
-together. The residuals' own correlation over distance is measured (variogram) and carried through the fit
+edges together. The residuals' own correlation over distance is measured (variogram) and carried through the fit
 (sandwich covariance of weighted least squares; White 1980, Econometrica 48:817, for correlated errors as in
 Conley 1999, J Econometrics 92:1; M).
 """
@@ -38,8 +37,7 @@ tests/studies."""
 
 STREAK_SHIFT_MM, STREAK_TURN_RAD = 0.03, 0.00153
 """The same, added in a streaked mouth: blooming and streaks are not the same on all sides (Coelho-Silva et al.
-2021,
-DMFR 50:20210063; S for the fact); set in tests/studies."""
+2021, DMFR 50:20210063; S for the fact); set in tests/studies."""
 
 CLEAN_RMS_MM, STREAKED_RMS_MM = 0.095, 0.165
 """Residuals of a clean and of a streaked mouth, mm: they say how streaked the surroundings of the fit are (seen in
@@ -47,8 +45,7 @@ tests/studies)."""
 
 SEEN_FACTOR = 0.62
 """Factor on the error that the residuals show, set so that the stated 95 % holds in tests/studies: the correlation
-is
-measured on what the fit has left, and part of it is the surface's own detail."""
+is measured on what the fit has left, and part of it is the surface's own detail."""
 
 
 @frozen(eq=False)

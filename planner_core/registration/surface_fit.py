@@ -39,8 +39,7 @@ DEGRADED_AT = 0.35
 
 DENSE_FROM = 1.5
 """Relative grey value from which the inside counts as tooth or bone rather than gingiva (between soft tissue, 1,
-and
-enamel, 2 to 3; NIST XCOM at 60 keV, M)."""
+and enamel, 2 to 3; NIST XCOM at 60 keV, M)."""
 
 CONTACT_ABOVE = 0.45
 """A border against soft tissue or a neighbour falls only to this level or higher; against air it falls lower."""

@@ -50,8 +50,7 @@ OTHER_ARCH_GAIN = 1.3
 
 MIRROR_GAIN = 1.1
 """A mirror image that finds this many times more edges names a mirrored scan (our choice: in tests/studies the
-mirror
-image of a right-handed scan never finds more than the scan itself)."""
+mirror image of a right-handed scan never finds more than the scan itself)."""
 
 
 LOST_GAIN = 1.5
