@@ -28,7 +28,7 @@ from planner_core.anatomy.tooth_border import (
     dentine_by_row,
     in_the_gap,
 )
-from planner_core.anatomy.tooth_course import led_on, without_leaks
+from planner_core.anatomy.tooth_course import led_on, without_leaks, without_plates
 from planner_core.anatomy.tooth_grid import GRID_MM, ToothBlock
 from planner_core.anatomy.tooth_sizes import ToothSize, tooth_size
 from planner_core.errors import PlannerError
@@ -222,7 +222,7 @@ def tooth_mask(
     filled = ndimage.binary_fill_holes(closed & (labels != 2) | mask)
     for row in range(len(filled)):
         filled[row] = ndimage.binary_fill_holes(filled[row])
-    filled = without_leaks(filled, middle)
+    filled = without_plates(without_leaks(filled, middle), middle)
     if degradation is not None:
         filled = led_on(filled, level_in(block, degradation), middle)
     # Crumbs beside the tooth go, its thin tip stays.

@@ -40,6 +40,10 @@ TIP_MM = 4.0
 START_SHARE = 0.3
 """Where between tip and click a root is taken at its word (our choice: free of streaks and wide)."""
 
+PLATE_SHARE = 0.5
+"""What is thinner in a section than this share of its thickest part is no root (our choice: plates are 1 to 2 mm
+thick, roots 3 to 6; tests/studies anatomy)."""
+
 LEAST_LEFT = 0.5
 """Where less than this share would be left, the middle was no root, and nothing is taken off (our choice)."""
 
@@ -126,6 +130,26 @@ def without_leaks(mask: NDArray[np.bool_], click: FloatArray) -> NDArray[np.bool
                 # Between two roots lies the trunk: a hull holds both.
                 out[row] &= ndimage.binary_dilation(convex_hull_image(before), np.ones((3, 3)))
     return out if out.sum() >= LEAST_LEFT * mask.sum() else mask
+
+
+def without_plates(mask: NDArray[np.bool_], click: FloatArray) -> NDArray[np.bool_]:
+    """Take what is thin against the root off its sections below the click: a plate of bone that it leans on."""
+    out = mask.copy()
+    above: NDArray[np.bool_] | None = None
+    for row in range(round(float(click[0])) - 1, -1, -1):
+        if not out[row].any():
+            continue
+        deep = ndimage.distance_transform_edt(np.pad(out[row], 1))
+        radius = PLATE_SHARE * float(deep.max())
+        if radius >= 1.0:
+            kept = ndimage.distance_transform_edt(deep <= radius) <= radius
+            out[row] &= kept[1:-1, 1:-1]
+        if above is not None:
+            pieces, _ = ndimage.label(out[row])
+            out[row] &= np.isin(pieces, np.unique(pieces[above & out[row]]))
+        if out[row].any():
+            above = out[row]
+    return out
 
 
 def _pieces(section: NDArray[np.bool_]) -> int:

@@ -54,7 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--mouths", type=Path, help="folder in which the mouths are kept, for a study in pieces")
     parser.add_argument("--only-make", action="store_true", help="make and keep the mouths, measure nothing")
     parser.add_argument(
-        "--quick", action="store_true", help="only mouths without restorations, by blur and noise alone (seconds each)"
+        "--quick", action="store_true", help="only mouths without restorations, by blur and noise alone (seconds)"
     )
 
 

@@ -52,7 +52,7 @@ class StudyMouth:
 
 
 def make_mouth(seed: int, restored: bool, quick: bool = False) -> StudyMouth:
-    """Build and scan a mouth by simulated physics, or, `quick` and without restorations, by blur and noise alone."""
+    """Build and scan a mouth by simulated physics; `quick`: one without restorations, by blur and noise alone."""
     if restored:
         scene = random_mouth(seed, restorations="mixed" if seed % 2 else "ceramic", markers=False)
         volume = simulate(scene, SCAN, seed).volume

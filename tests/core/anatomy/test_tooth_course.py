@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from planner_core.anatomy.teeth import could_be_tooth, usual_shares
-from planner_core.anatomy.tooth_course import led_on, without_leaks
+from planner_core.anatomy.tooth_course import led_on, without_leaks, without_plates
 from planner_core.anatomy.tooth_grid import GRID_MM
 from planner_core.anatomy.tooth_sizes import tooth_size
 
@@ -88,3 +88,22 @@ def test_what_is_no_tooth_is_told_by_volume_and_length() -> None:
     lost[: 5 + rows // 2 + 3] = False
     assert not could_be_tooth(lost, size), "half of the length: a crown without its root"
     assert not could_be_tooth(np.ones_like(whole), size)
+
+
+def test_a_plate_of_bone_that_a_root_leans_on_is_taken_off() -> None:
+    truth = cone()
+    found = truth.copy()
+    # A wall 1.2 mm thick along the root's side.
+    found[22:50, 5:45, 31:35] = True
+    below = np.indices(truth.shape)[0] < 60
+    assert dice(found & below, truth & below) < 0.8
+    assert dice(without_plates(found, CLICK) & below, truth & below) > 0.95
+
+
+def test_two_roots_stay_two_roots() -> None:
+    row, along, out = np.indices((ROWS, SIDE, SIDE))
+    first, second = (np.hypot(along - middle, out - 25.0) for middle in (17.0, 33.0))
+    trunk = (np.abs(along - 25.0) <= 15) & (np.abs(out - 25.0) <= 7)
+    roots = (first <= 7.0) | (second <= 5.0)
+    tooth = np.where(row > 40, trunk, roots) & (row >= 10) & (row < 70)
+    assert dice(without_plates(tooth, CLICK), tooth) > 0.97
