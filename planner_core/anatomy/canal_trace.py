@@ -29,7 +29,7 @@ from planner_core.anatomy.tube_course import (
     way_through,
     well_seen,
 )
-from planner_core.anatomy.tube_walls import WALLED_SHARE, recentred, tube_radius
+from planner_core.anatomy.tube_walls import WALLED_SHARE, lead_on, recentred, tube_radius
 from planner_core.anatomy.tubes import CANAL_SIZE, SMALL_SIZE, TubeSize
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import AnyArray, FloatArray, readonly, readonly_bool
@@ -51,9 +51,13 @@ LEAST_STRETCH_MM = 5.0
 """A seen stretch between unseen ones counts as seen only from this length on, or with a click on it (our choice:
 hollows of the marrow look like a tube for a few millimetres)."""
 
-MOST_BRIDGINGS, LEAST_GAIN = 6, 0.03
-"""How often unseen stretches are bridged anew at most, and the share of the course that must have come into sight
-for another turn (our choice, tests/studies anatomy)."""
+MOST_BRIDGINGS, MOST_SECOND_LOOKS, LEAST_GAIN = 6, 3, 0.03
+"""How often unseen stretches are bridged anew at most and looked for again after that, and the share of the course
+that must have come into sight for another turn (our choice, tests/studies anatomy)."""
+
+UNSEEN_MM = 1.0
+"""Standard deviation per axis of a course where its tube is not seen, mm, as its smoother takes it (our choice: the
+next hollow is as far; tests/studies anatomy)."""
 
 CLICKED_MM = 1.2
 """A click is on a stretch within this of its course, mm (our choice: three standard deviations of a hand-set
@@ -174,7 +178,24 @@ def trace_tube(
         if float(well_seen(course).mean()) < before + LEAST_GAIN:
             break
     progress(0.95, "Measuring the tube")
-    return _measured(volume, clicks, course, levels, degradation, size)
+    tube = _measured(volume, clicks, course, levels, degradation, size)
+    return _looked_again(volume, tube, levels, degradation, size)
+
+
+def _looked_again(
+    volume: Volume, tube: TracedTube, levels: GreyLevels, degradation: Degradation | None, size: TubeSize
+) -> TracedTube:
+    """Look for a tube once more about its course: led over what was not seen, it may have come near the tube."""
+    clicks = tube.control_lps_mm
+    for _ in range(MOST_SECOND_LOOKS):
+        if tube.certain.all():
+            break
+        nearer = centre(volume, smooth(tube.path_lps_mm, 0.5), clicks, levels, size)
+        again = _measured(volume, clicks, nearer, levels, degradation, size)
+        if again.certain.mean() < tube.certain.mean() + LEAST_GAIN:
+            break
+        tube = again
+    return tube
 
 
 def _measured(
@@ -198,6 +219,9 @@ def _measured(
     if degradation is not None:
         seen &= np.asarray(degradation.level_at(path)) <= STREAKED_LEVEL
     seen = _lasting(seen, path, clicks)
+    if seen.any():
+        # What looks like a tube where none is seen is a hollow or a streak: the course is led over it.
+        path = lead_on(path, np.where(seen, left, UNSEEN_MM))[0]
     # The course's own spread tells of another hollow beside it, what is left between the walls does not.
     sigma = np.sqrt(LEAST_SIGMA_MM**2 + left**2 + carried(course.sigma_mm) ** 2)
     # Where it is not seen the course is only joined up: it errs by a click and grows with the gap.

@@ -180,7 +180,7 @@ def _one_recentring(
         left[n] = np.hypot(OPEN_SIGMA_MM * (1.0 - used.mean()), REST_SHARE * scatter)
         round_[n] = float((np.abs(rest) < ROUND_MM).sum()) / len(ways)
     left = ndimage.uniform_filter1d(left, 5, mode="nearest")
-    moved, left = _lead_on(path + shift[:, 0:1] * first + shift[:, 1:2] * second, left)
+    moved, left = lead_on(path + shift[:, 0:1] * first + shift[:, 1:2] * second, left)
     return moved, left, round_
 
 
@@ -193,12 +193,13 @@ def _to_the_middle(ways: FloatArray, excess_mm: FloatArray, home_mm: FloatArray)
     weight, shift = np.ones(len(ways)), home_mm
     for _ in range(ROBUST_ROUNDS):
         held = ways * weight[:, None]
-        shift = np.linalg.solve(held.T @ ways + PULL * np.eye(2), held.T @ excess_mm + PULL * home_mm)
+        pulled = held.T @ excess_mm + PULL * home_mm
+        shift = np.asarray(np.linalg.solve(held.T @ ways + PULL * np.eye(2), pulled), dtype=np.float64)
         weight = 1.0 / (1.0 + ((excess_mm - ways @ shift) / STRAY_MM) ** 2)
     return np.asarray(np.clip(shift, -RECENTRE_MM, RECENTRE_MM))
 
 
-def _lead_on(measured: FloatArray, sigma: FloatArray) -> tuple[FloatArray, FloatArray]:
+def lead_on(measured: FloatArray, sigma: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Let what is well measured lead the course through what is not, as far as a nerve bends; with what is left.
 
     Whittaker's smoother (1923, Proc Edinburgh Math Soc 41:63; M) as the posterior of a course whose second

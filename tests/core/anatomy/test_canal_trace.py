@@ -15,6 +15,7 @@ from planner_core.anatomy.marked import DrawnKind
 from planner_core.anatomy.shortest import cheapest_path, costs_from
 from planner_core.anatomy.structures import Side
 from planner_core.anatomy.tube_course import plausible, tube_costs
+from planner_core.anatomy.tube_walls import lead_on
 from planner_core.errors import PlannerError
 from tests.core.anatomy.phantom_shapes import LEVELS, jaw_bar
 
@@ -163,3 +164,18 @@ def test_a_turn_into_a_hollow_is_no_course_of_a_canal() -> None:
     loop = bow.copy()
     loop[:10, 1] += np.linspace(4.0, 0.0, 10)
     assert plausible(loop)[24:].all(), "the front end may turn to the foramen"
+
+
+def test_what_is_well_measured_leads_a_course_over_what_is_not() -> None:
+    rng = np.random.default_rng(4)
+    turn = np.arange(80) * 0.5 / 30.0
+    truth = np.stack([30.0 * np.cos(turn), 30.0 * np.sin(turn), 0.1 * np.arange(80)], axis=1)
+    measured, sigma = truth + rng.normal(0, 0.05, truth.shape), np.full(80, 0.05)
+    measured[35:47] += (0.0, 2.0, 1.0)
+    sigma[35:47] = 1.0
+    led, left = lead_on(measured, sigma)
+    error = np.linalg.norm(led - truth, axis=1)
+    assert error[:30].mean() < np.linalg.norm(measured - truth, axis=1)[:30].mean()
+    assert error[35:47].max() < 0.5
+    assert left[41] > 2.0 * left[20]
+    assert (error < 2.8 * left).mean() > 0.9
