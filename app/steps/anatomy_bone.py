@@ -161,8 +161,10 @@ class Bone(Block):
             return f"{words}{NOT_HERE}."
         streaked = f"; scatter level {mm(level, 2)} of 1" if np.isfinite(level) and level > 0.0 else ""
         wide = within(ridge.width_mm.get(1.0), ridge.width_sigma_mm.get(1.0))
-        high = within(ridge.height_mm, ridge.height_sigma_mm)
-        return f"{words}{wide} mm wide, {high} mm high{streaked}."
+        high = f"{within(ridge.height_mm, ridge.height_sigma_mm)} mm high"
+        if ridge.height_mm is None:
+            high = "height not measurable"
+        return f"{words}{wide} mm wide, {high}{streaked}."
 
     def _show_chart(self) -> None:
         tracks = self.workspace.numbers.tracks
