@@ -21,6 +21,13 @@ BAND_MM = 1.0
 """Width of a ring along the canal, mm."""
 
 
+def runs_of(flags: ArrayLike, grown: int = 0) -> list[tuple[int, int]]:
+    """Give the stretches of true values as (first, past the last); grown by one at the end they meet."""
+    told = np.asarray(flags, dtype=bool)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], told, [False]]).astype(int))).reshape(-1, 2)
+    return [(first, min(last + grown, len(told))) for first, last in edges.tolist()]
+
+
 @frozen(eq=False)
 class Mesh:
     """Triangles in LPS mm; for drawing only."""

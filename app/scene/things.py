@@ -17,7 +17,7 @@ from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
 from vtkmodules.vtkFiltersCore import vtkPolyDataNormals, vtkQuadricClustering
 from vtkmodules.vtkRenderingCore import vtkActor, vtkBillboardTextActor3D, vtkPolyDataMapper
 
-from app.shapes import CanalBody, Mesh, tube
+from app.shapes import CanalBody, Mesh, runs_of, tube
 
 CLUSTER_DIVISIONS = 60
 """Cells along each side of the box by which a large surface is thinned while something is dragged."""
@@ -124,9 +124,7 @@ def canal_actors(canal: CanalBody, colour: str) -> list[vtkActor]:
     """Give a canal as a tube with rings, its unseen stretches as a thin line."""
     actors = []
     for flags, grown, opacity in ((canal.certain, 1.0, 0.55), (canal.in_ring() & canal.certain, 1.12, 1.0)):
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int))).reshape(-1, 2)
-        for first, last in edges.tolist():
-            last = min(last + 1, len(flags))
+        for first, last in runs_of(flags, grown=1):
             if last - first >= 2:
                 body = tube(canal.path_lps_mm[first:last], canal.radius_mm[first:last] * grown)
                 actors.append(mesh_actor(body, colour, opacity))

@@ -25,12 +25,6 @@ def stroke(painter: QPainter, xy: Any, colour: str, width: float, alpha: int, st
     painter.drawPath(path)
 
 
-def runs_of(flags: Any) -> list[tuple[int, int]]:
-    """Give the stretches of true values as (first, past the last), each grown by one so that they meet."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
-    return [(int(a), min(int(b) + 1, len(flags))) for a, b in edges.reshape(-1, 2)]
-
-
 def body_beside(xy: Any, width: float) -> QPainterPath:
     """Give a body seen from its side: a bar with a round apex."""
     a, b = xy

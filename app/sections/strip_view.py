@@ -28,7 +28,8 @@ from app.sections.pixels import grey_image, mask_image
 from app.sections.section_paint import HATCH_BLOCK_PX, HATCH_FROM_LEVEL
 from app.sections.section_view import FOLLOW_MS
 from app.sections.strip_rows import LABELS_PX, READING_PX, ROW_PX, ROWS, StripRows, write
-from app.sections.strip_shapes import body_beside, runs_of, stroke
+from app.sections.strip_shapes import body_beside, stroke
+from app.shapes import runs_of
 from app.workspace import Workspace
 from planner_core.anatomy.strip import Strip, sample_strip
 from planner_core.anatomy.structures import Jaw
@@ -263,11 +264,11 @@ class StripView(QWidget):
         xy, _ = self.place(f"canal:{side}", canal, canal.path_lps_mm)
         width = float(np.mean(canal.radius_mm)) * 2 / strip.pixel_mm
         colour = self._workspace.theme.canal
-        for first, last in runs_of(canal.certain):
+        for first, last in runs_of(canal.certain, grown=1):
             stroke(painter, xy[first:last], colour, width, 110, Qt.PenStyle.SolidLine)
-        for first, last in runs_of(~canal.certain):
+        for first, last in runs_of(~canal.certain, grown=1):
             stroke(painter, xy[first:last], colour, 1.6, 230, Qt.PenStyle.DashLine)
-        for first, last in runs_of(canal.in_ring() & canal.certain):
+        for first, last in runs_of(canal.in_ring() & canal.certain, grown=1):
             stroke(painter, xy[first:last], colour, width, 230, Qt.PenStyle.SolidLine)
 
     def _scale_bar(self, painter: QPainter, strip: Strip) -> None:

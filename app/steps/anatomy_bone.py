@@ -161,9 +161,8 @@ class Bone(Block):
             return f"{words}{NOT_HERE}."
         streaked = f"; scatter level {mm(level, 2)} of 1" if np.isfinite(level) and level > 0.0 else ""
         wide = within(ridge.width_mm.get(1.0), ridge.width_sigma_mm.get(1.0))
-        high = f"{within(ridge.height_mm, ridge.height_sigma_mm)} mm high"
-        if ridge.height_mm is None:
-            high = "height not measurable"
+        known = ridge.height_mm is not None
+        high = f"{within(ridge.height_mm, ridge.height_sigma_mm)} mm high" if known else "height not measurable"
         return f"{words}{wide} mm wide, {high}{streaked}."
 
     def _show_chart(self) -> None:

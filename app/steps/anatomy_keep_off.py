@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 from attrs import frozen
 from PySide6.QtWidgets import QCheckBox, QMenu, QPushButton
 
+from app.shapes import runs_of
 from app.steps.anatomy_block import Block
 from app.steps.anatomy_where import length_box
 from app.steps.fold import Fold
@@ -78,22 +78,19 @@ def _canal(side: Side, canal: Canal) -> Mark:
 
 def _least_sure(canal: Canal) -> int:
     """Give the place to look at first: the middle of the longest stretch that was not seen, else the middle."""
-    runs = _runs(~np.asarray(canal.certain))
+    runs = runs_of(~np.asarray(canal.certain))
     if not runs:
         return len(canal.path_lps_mm) // 2
     first, last = max(runs, key=lambda run: run[1] - run[0])
     return (first + last - 1) // 2
 
 
-def _runs(flags: Any) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int))).reshape(-1, 2)
-    return [(int(a), int(b)) for a, b in edges]
-
-
 def unseen_words(canal: Canal) -> str:
     """Say where a canal was not seen, in mm from its front end; empty where all of it was."""
     along = lengths_mm(canal.path_lps_mm)
-    parts = [f"{along[a]:.0f} to {along[min(b, len(along)) - 1]:.0f}" for a, b in _runs(~np.asarray(canal.certain))]
+    parts = [
+        f"{along[a]:.0f} to {along[min(b, len(along)) - 1]:.0f}" for a, b in runs_of(~np.asarray(canal.certain))
+    ]
     return f"at {', '.join(parts)} mm from its front end" if parts else ""
 
 

@@ -5,23 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QWidget
 
 from app.sections.anatomy_paint import TOOTH_LINES
+from app.shapes import runs_of
 from app.theme import FONT_SMALL_PX, Theme
 from app.words import site_label, sites_of_jaw
 from planner_core.anatomy.marked import ToothState
 from planner_core.geometry.frames import FloatArray
-
-
-def _stretches(known: NDArray[np.bool_]) -> list[list[int]]:
-    """Give (first, past the last) of each stretch of what is known."""
-    change = np.diff(np.concatenate([[False], known, [False]]).astype(int))
-    found: list[list[int]] = np.flatnonzero(change).reshape(-1, 2).tolist()
-    return found
 
 
 class Chart(QWidget):
@@ -139,7 +132,7 @@ class Chart(QWidget):
         tint.setAlpha(60)
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(tint)
-        for first, last in _stretches(np.isfinite(values) & np.isfinite(half)):
+        for first, last in runs_of(np.isfinite(values) & np.isfinite(half)):
             there = range(first, last)
             over = [(k, float(values[k] + half[k])) for k in there]
             under = [(k, max(0.0, float(values[k] - half[k]))) for k in reversed(there)]
@@ -152,7 +145,7 @@ class Chart(QWidget):
     def _course(self, painter: QPainter, box: QRectF, values: FloatArray, dashed: bool, strong: bool) -> None:
         style = Qt.PenStyle.DashLine if dashed else Qt.PenStyle.SolidLine
         painter.setPen(QPen(QColor(self.theme.text if strong else self.theme.muted), 1.6, style))
-        for first, last in _stretches(np.isfinite(values)):
+        for first, last in runs_of(np.isfinite(values)):
             spots = [
                 QPointF(self._x(box, float(self._along[k])), self._y(box, float(values[k])))
                 for k in range(first, last)

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
 
+from app.sections.anatomy_paint import measured_line
 from app.words import mm, within
 from planner_core.anatomy.ridge import WIDTH_DEPTHS_MM, Ridge
 from planner_core.anatomy.ridge_plates import PLATE_DEPTHS_MM
-from planner_core.anatomy.ridge_table import SIDES, RidgeTable
+from planner_core.anatomy.ridge_table import SIDES, RidgeTable, numbers_of
 from planner_core.anatomy.soft_tissue import PLACES
 from planner_core.geometry.frames import FloatArray
 
@@ -21,8 +22,9 @@ def measured(value: float | None, sigma: float | None = None) -> str:
     """Give a length with its 95 % interval, or say that it cannot be measured."""
     if value is None or not np.isfinite(value):
         return NOT_HERE
-    known = sigma is not None and np.isfinite(sigma)
-    return f"{mm(value)} mm" + (f" (± {mm(1.96 * float(sigma or 0.0))})" if known else "")
+    if sigma is None or not np.isfinite(sigma):
+        return f"{mm(value)} mm"
+    return measured_line(value, sigma)
 
 
 def reason_of(ridge: Ridge, *parts: str) -> str:
@@ -79,7 +81,7 @@ def courses_of(tracks: Any) -> dict[str, Course]:
         found[f"Width {depth:g} mm below the crest"] = _of_depth("width_mm", "width_sigma_mm", depth)
     found["Height"] = lambda table: (
         table.height_mm,
-        _numbers([row.height_sigma_mm for row in table.rows]),
+        numbers_of([row.height_sigma_mm for row in table.rows]),
     )
     for side in SIDES:
         for depth in PLATE_DEPTHS_MM:
@@ -98,13 +100,9 @@ def courses_of(tracks: Any) -> dict[str, Course]:
 def _of_depth(values: str, sigmas: str, depth: float) -> Course:
     def course(table: RidgeTable) -> tuple[FloatArray, FloatArray]:
         first, second = ([getattr(row, name).get(depth) for row in table.rows] for name in (values, sigmas))
-        return _numbers(first), _numbers(second)
+        return numbers_of(first), numbers_of(second)
 
     return course
-
-
-def _numbers(values: Sequence[float | None]) -> FloatArray:
-    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
 
 def table_row(row: Ridge) -> tuple[list[str], str]:

@@ -37,12 +37,12 @@ class RidgeTable:
 
     def width_mm(self, depth_mm: float) -> FloatArray:
         """Width at a depth of `WIDTH_DEPTHS_MM` below the crest, shape (n,); nan where not measurable."""
-        return _array([row.width_mm[depth_mm] for row in self.rows])
+        return numbers_of([row.width_mm[depth_mm] for row in self.rows])
 
     @property
     def height_mm(self) -> FloatArray:
         """Height over what lies beneath, shape (n,); nan where not measurable."""
-        return _array([row.height_mm for row in self.rows])
+        return numbers_of([row.height_mm for row in self.rows])
 
     def to_csv(self) -> str:
         """Give the table as comma-separated text with a header line and units in the names."""
@@ -68,7 +68,8 @@ class RidgeTable:
         return out.getvalue()
 
 
-def _array(values: Sequence[float | None]) -> FloatArray:
+def numbers_of(values: Sequence[float | None]) -> FloatArray:
+    """Give measurements as an array, nan where there is none."""
     return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
 
