@@ -28,8 +28,9 @@ others common practice, no source)."""
 UNREADABLE_LEVEL = 0.5
 """Degradation of the scan (0..1) from which a border is not read (our choice: half of the scale)."""
 
-CREST_SIGMA_MM = 1.0
-"""The crest is as well known as the border within this of it, mm (our choice)."""
+CREST_SIGMA_MM, TOP_SHARE = 1.0, 0.85
+"""The crest is as well known as the border within the first of it, mm; its top, from a parabola through several of
+its points, errs by the second of that (our choice, tests/studies anatomy)."""
 
 FLOOR_SIGMA_MM, BLUR_SIGMA_PER_MM, ROUGH_SIGMA_SHARE, STREAK_SIGMA_MM = 0.04, 0.11, 2.0, 0.8
 """What makes the standard deviation of a border in a section: a floor (mm), the square of the width of the step
@@ -192,7 +193,9 @@ def _measure(
     sigma = float(np.sqrt(np.mean(sigmas[at_crest] ** 2)))
     widths, width_sigma = _widths(plane, read, ends, crest, sigmas, sigma, reasons)
     border = plane[int(np.argmin(plane[:, 1]))]
-    height, height_to, height_sigma = _height(outline, plane, crest, border, sign, canals, spaces, sigma, reasons)
+    height, height_to, height_sigma = _height(
+        outline, plane, crest, border, sign, canals, spaces, TOP_SHARE * sigma, reasons
+    )
     cheek, tongue = plates(volume, outline, plane, read, sigmas, crest, sign, levels, reasons)
     hollow = concavity(plane, crest) if arch.jaw is Jaw.LOWER else None
 

@@ -1,8 +1,4 @@
-"""One tooth out of a scan by one click: crown and root as a surface with its long axis.
-
-Bright basins are flooded from the tooth and from everything round it; they meet in the dark gap between root and
-bone (watershed; Meyer 1994, Signal Process 38:113; M). The gap is deepened first by a filter for dark sheets.
-"""
+"""One tooth out of a scan by one click: crown and root as a surface with its long axis."""
 
 from __future__ import annotations
 
@@ -11,7 +7,6 @@ from attrs import evolve
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from skimage.measure import marching_cubes
-from skimage.segmentation import watershed
 
 from planner_core.anatomy.bone import Degradation, surface_sigma_mm
 from planner_core.anatomy.marked import MarkedTooth
@@ -21,14 +16,19 @@ from planner_core.anatomy.sampling import grey_at
 from planner_core.anatomy.structures import ArchCurve, Jaw
 from planner_core.anatomy.tooth_border import (
     BORDER_OF_DENTINE,
-    BRIGHT_SHARE,
     LEAST_SHARE,
     border_share,
-    dark_sheets,
     dentine_by_row,
     in_the_gap,
 )
-from planner_core.anatomy.tooth_course import led_on, without_leaks, without_plates
+from planner_core.anatomy.tooth_course import (
+    UNREAD_LEVEL,
+    led_on,
+    without_bites,
+    without_leaks,
+    without_plates,
+)
+from planner_core.anatomy.tooth_flood import Flood, flooded
 from planner_core.anatomy.tooth_grid import GRID_MM, ToothBlock
 from planner_core.anatomy.tooth_sizes import ToothSize, tooth_size
 from planner_core.errors import PlannerError
@@ -42,31 +42,16 @@ from planner_core.progress import Progress, silent
 SIDE_MARGIN_MM = 3.5
 """How far beyond the tooth's usual size its neighbourhood reaches, mm (our choice)."""
 
-GAP_BLUR_MM = 0.4
-"""Scale of the filter for the dark gap, mm (our choice: about the blur of a scan)."""
-
-GAP_WEIGHT = 6.0
-"""Weight of the gap filter against the grey value itself (our choice, tests/studies anatomy)."""
-
-DARK_SHARE = 0.2
-"""Share of the soft-to-bone step below which nothing is hard tissue (our choice)."""
-
-CONTACT_SHARE = 0.6
-"""Share of the soft-to-bone step above which a place counts as crown where crowns touch (our choice)."""
-
-BRIGHT_SEED_MM = 2.4
-"""Within this of a click, what is brighter than `BRIGHT_SHARE` is marked too (our choice: a
-pulp chamber is 1 to 2 mm wide to each side)."""
-
 TOP_SHARE = 2.2
 """Brighter values are cut to this share of the soft-to-bone step: enamel; a restoration must not outweigh it
 (M)."""
 
-SEED_MM = 0.9
-"""Radius of what a click marks, mm (our choice: two voxels of a usual scan)."""
-
 STREAKED_LEVEL = 0.5
 """Degradation (0..1) from which a crown is not taken at its word (our choice: half of the scale)."""
+
+DARKENED_SHARE = 0.75
+"""Where the scan cannot be read, dentine may be darker than it should by this factor (our choice, tests/studies
+anatomy: a streak darkens one side of a root and not the other)."""
 
 LEAST_MM3 = 60.0
 """A smaller result is no tooth, mm^3 (a lower incisor is about 250; M)."""
@@ -196,38 +181,45 @@ def tooth_mask(
     step = levels.bone - levels.soft_tissue
     grey = np.clip((block.grey - levels.soft_tissue) / step, -0.5, TOP_SHARE)
     smooth = ndimage.gaussian_filter(grey, 0.6)
-    height = smooth - GAP_WEIGHT * dark_sheets(grey, GAP_BLUR_MM / GRID_MM)
     progress(0.4, "Flooding the tooth")
-    markers = _markers(block, size, plus, minus, smooth)
-    # Beyond its contacts a crown ends: a wall, not a flood, which would run through touching enamel.
     middle = block.to_index(plus[0])
-    left, right = _contacts(smooth, middle, size)
-    neck = max(0, round(middle[0]))
-    allowed = (smooth > 0.35) | (markers == 1) | _closed_dark(smooth)
-    allowed[neck:, :left] = allowed[neck:, right + 1 :] = False
-    allowed[_bite(smooth, middle, size) :] = False
-    markers[~allowed] = 0
-    border = border_share(smooth, markers)
-    labels = watershed(-height, markers, mask=allowed)
-    dentine = dentine_by_row(smooth, (labels == 1) & (smooth > border), border / BORDER_OF_DENTINE)[:, None, None]
-    bright = smooth > np.maximum(LEAST_SHARE, BORDER_OF_DENTINE * dentine)
-    mask = (labels == 1) & bright & ~in_the_gap(smooth, labels, dentine)
-    pieces, count = ndimage.label(mask)
-    if count == 0:
+    level = None if degradation is None else level_in(block, degradation)
+    clicks = tuple([block.to_index(click) for click in part] for part in (plus, minus))
+    flood = flooded(grey, smooth, size, clicks[0], clicks[1], level)
+    mask = _largest(_hard(smooth, flood, size, level))
+    if not mask.any():
         return mask
-    # A click may sit in the dark pulp: the tooth is the largest hard piece that was flooded from it.
-    mask = pieces == 1 + int(np.argmax(np.bincount(pieces.ravel())[1:]))
     # Pulp and root canals are dark inside the tooth.
     closed = ndimage.binary_closing(np.pad(mask, 4), iterations=3)[4:-4, 4:-4, 4:-4]
-    filled = ndimage.binary_fill_holes(closed & (labels != 2) | mask)
+    filled = ndimage.binary_fill_holes(closed & (flood.labels != 2) | mask)
     for row in range(len(filled)):
         filled[row] = ndimage.binary_fill_holes(filled[row])
     filled = without_plates(without_leaks(filled, middle), middle)
-    if degradation is not None:
-        filled = led_on(filled, level_in(block, degradation), middle)
+    if level is not None:
+        filled = led_on(without_bites(filled, level, middle), level, middle)
     # Crumbs beside the tooth go, its thin tip stays.
-    pieces, _ = ndimage.label(filled)
-    return np.asarray(pieces == 1 + int(np.argmax(np.bincount(pieces.ravel())[1:])))
+    return _largest(filled)
+
+
+def _hard(
+    smooth: NDArray[np.float32], flood: Flood, size: ToothSize, level: NDArray[np.float32] | None
+) -> NDArray[np.bool_]:
+    """Give what is hard of what was flooded from the clicks."""
+    own = flood.labels == 1
+    border = border_share(smooth, flood.markers)
+    dentine = dentine_by_row(smooth, own & (smooth > border), border / BORDER_OF_DENTINE)[:, None, None]
+    least = np.maximum(LEAST_SHARE, BORDER_OF_DENTINE * dentine)
+    hard = (smooth > least) & ~in_the_gap(smooth, flood.labels, dentine, size)
+    if level is not None:
+        hard |= (smooth > DARKENED_SHARE * least) & (level > UNREAD_LEVEL)
+    # Where a streak under the crown parts the root from it, the core that was taken for granted joins them.
+    return np.asarray(own & (flood.core | hard))
+
+
+def _largest(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Keep the largest piece: a click may sit in the dark pulp."""
+    pieces, count = ndimage.label(mask)
+    return np.asarray(pieces == 1 + int(np.argmax(np.bincount(pieces.ravel())[1:]))) if count else mask
 
 
 def level_in(block: ToothBlock, degradation: Degradation) -> NDArray[np.float32]:
@@ -235,86 +227,6 @@ def level_in(block: ToothBlock, degradation: Degradation) -> NDArray[np.float32]
     index = np.moveaxis(np.indices(block.grey.shape), 0, -1).reshape(-1, 3)
     level = np.asarray(degradation.level_at(block.to_lps(index)), dtype=np.float32)
     return level.reshape(block.grey.shape)
-
-
-def _open_dark(smooth: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Soft tissue, air and marrow: what is dark and reaches the block's border; a pulp does not."""
-    pieces, _ = ndimage.label(smooth < DARK_SHARE)
-    border = np.zeros_like(pieces, dtype=bool)
-    border[[0, -1]] = border[:, [0, -1]] = border[:, :, [0, -1]] = True
-    open_ones = np.unique(pieces[border])
-    return np.asarray(np.isin(pieces, open_ones[open_ones > 0]))
-
-
-def _closed_dark(smooth: NDArray[np.float32]) -> NDArray[np.bool_]:
-    return np.asarray((smooth < 0.35) & ~_open_dark(smooth))
-
-
-def _markers(
-    block: ToothBlock, size: ToothSize, plus: FloatArray, minus: FloatArray, smooth: NDArray[np.float32]
-) -> NDArray[np.int32]:
-    """Mark the tooth at the clicks and everything that lies where this tooth cannot be."""
-    markers = np.zeros(smooth.shape, np.int32)
-    rows, along, out = (np.arange(n) for n in smooth.shape)
-    middle = block.to_index(plus[0])
-    far_along = np.abs(along - middle[1]) * GRID_MM > size.width_mm / 2 + 0.35 * size.width_mm
-    far_out = np.abs(out - middle[2]) * GRID_MM > size.depth_mm / 2 + 2.6
-    markers[:, far_along, :] = 2
-    markers[:, :, far_out] = 2
-    # Below the longest root this tooth can have, and over its crown, nothing belongs to it.
-    markers[:3] = 2
-    markers[-2:] = 2
-    markers[_open_dark(smooth)] = 2
-    for label, clicks in ((2, minus), (1, plus)):
-        for click in clicks:
-            i, j, k = np.round(block.to_index(click)).astype(int)
-            away = (rows - i)[:, None, None] ** 2 + (along - j)[None, :, None] ** 2 + (out - k)[None, None, :] ** 2
-            away = away * GRID_MM**2
-            markers[away <= SEED_MM**2] = label
-            # A click in the pulp must start in the dentine round it: floods begin at the brightest places.
-            bright = (away <= BRIGHT_SEED_MM**2) & (smooth > BRIGHT_SHARE) & (markers == 0)
-            markers[bright] = label
-    # The middle of the crown over the first click: enamel is brighter than the dentine that was clicked.
-    i, j, k = np.round(middle).astype(int)
-    core = np.zeros(smooth.shape, bool)
-    half_along, half_out = round(0.25 * size.width_mm / GRID_MM), round(0.25 * size.depth_mm / GRID_MM)
-    core[i : i + round(size.crown_mm / GRID_MM), j - half_along : j + half_along, k - half_out : k + half_out] = (
-        True
-    )
-    markers[core & (smooth > BRIGHT_SHARE) & (markers == 0)] = 1
-    return markers
-
-
-def _contacts(smooth: NDArray[np.float32], middle: FloatArray, size: ToothSize) -> tuple[int, int]:
-    """Give the places along the arch where the crown meets its neighbours: the row of crowns is thinnest there."""
-    low = max(0, round(middle[0]))
-    high = low + round((size.crown_mm + 2.0) / GRID_MM)
-    reach = round((size.depth_mm / 2 + 1.0) / GRID_MM)
-    centre_out = round(middle[2])
-    part = smooth[low:high, :, max(0, centre_out - reach) : centre_out + reach]
-    area = ndimage.gaussian_filter1d((part > CONTACT_SHARE).sum(axis=(0, 2)).astype(np.float64), 1.0)
-    half = size.width_mm / 2 / GRID_MM
-    number = np.arange(len(area)) - middle[1]
-    ends = []
-    for side in (-1.0, 1.0):
-        place = side * number
-        allowed = (place > 0.6 * half) & (place < 1.5 * half)
-        # A usual width breaks ties; an open contact leaves no hard tissue at all.
-        score = area + 0.3 * area.max() * ((place - half) / half) ** 2
-        ends.append(int(np.argmin(np.where(allowed, score, np.inf))))
-    return ends[0], ends[1]
-
-
-def _bite(smooth: NDArray[np.float32], middle: FloatArray, size: ToothSize) -> int:
-    """Give the row where the crown ends or meets the opposing teeth: hard tissue is scarcest there."""
-    half_along, half_out = round(0.4 * size.width_mm / GRID_MM), round(0.45 * size.depth_mm / GRID_MM)
-    _, j, k = np.round(middle).astype(int)
-    part = smooth[:, max(0, j - half_along) : j + half_along, max(0, k - half_out) : k + half_out]
-    area = ndimage.gaussian_filter1d((part > CONTACT_SHARE).sum(axis=(1, 2)).astype(np.float64), 1.0)
-    height = (np.arange(len(area)) - middle[0]) * GRID_MM / size.crown_mm
-    allowed = (height > 0.35) & (height < 1.4)
-    score = area + 0.3 * area.max() * (height - 0.9) ** 2
-    return int(np.argmin(np.where(allowed, score, np.inf)))
 
 
 def _as_tooth(

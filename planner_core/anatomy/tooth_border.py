@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from planner_core.anatomy.tooth_grid import GRID_MM
+from planner_core.anatomy.tooth_sizes import ToothSize
 from planner_core.geometry.frames import FloatArray
 
 BRIGHT_SHARE = 0.85
@@ -28,11 +29,19 @@ CORE_VOXELS = 2
 DENTINE_QUANTILE = 0.7
 """Quantile of the inside that stands for dentine (our choice: bone that was flooded too must not count)."""
 
+FILLED_SHARE = 1.7
+"""Share of the soft-to-bone step above which a root holds no dentine but a post or a filling (our choice: dentine
+has 1.4 at most)."""
+
 ROWS_MM = 1.5
 """Smoothing of that level along the tooth, mm (our choice: streaks are a few rows high)."""
 
+DENTINE_LEAST = 1.3
+"""Dentine's share of the step at least, where a filling hides it (our choice, tests/studies anatomy)."""
+
 TIP_SHARE = 0.88
-"""Level of the tip, where no inside is left, as a share of the dentine's (our choice: a cone against its blur)."""
+"""Level of the tip, where no inside is left, as a share of the dentine's (our choice, tests/studies anatomy: a cone
+against its blur; half of the tips come out too long and half too short)."""
 
 LEAST_SHARE = 0.5
 """Share of the soft-to-bone step under which nothing belongs to a root (our choice: half-way)."""
@@ -40,9 +49,10 @@ LEAST_SHARE = 0.5
 GAP_VOXELS = 2
 """How far about a place the gap's floor is looked for, voxels (our choice: a gap with its blur)."""
 
-GAP_SHARE = 0.56
-"""How far from the gap's floor to the dentine the root ends (our choice, tests/studies anatomy: half-way, and a
-little more where both sides of the gap are blurred into it)."""
+GAP_SHARES, GAP_WIDTHS_MM = (0.6, 0.52), (6.0, 7.0)
+"""How far from the gap's floor to the dentine the root ends, for crowns as narrow as the first width (mm) and as
+wide as the second (our choice, tests/studies anatomy: half-way, and more where blur reaches through a thin root and
+its thin plates)."""
 
 GAP_FLOOR_MOST = 0.8
 """A gap counts as no brighter than this share of the dentine (our choice, tests/studies anatomy)."""
@@ -60,6 +70,8 @@ def border_share(smooth: NDArray[np.float32], markers: NDArray[np.int32]) -> flo
 def dentine_by_row(smooth: NDArray[np.float32], mask: NDArray[np.bool_], usual: float) -> FloatArray:
     """Give the level of the tooth's own dentine row by row: streaks darken or brighten stretches of a root."""
     core = ndimage.binary_erosion(mask, iterations=CORE_VOXELS)
+    # A post or a root filling brightens the dentine beside it as far as the blur reaches.
+    core &= ~ndimage.binary_dilation(smooth > FILLED_SHARE, iterations=CORE_VOXELS)
     level = np.full(len(smooth), np.nan)
     for row in range(len(smooth)):
         own = smooth[row][core[row]]
@@ -71,10 +83,14 @@ def dentine_by_row(smooth: NDArray[np.float32], mask: NDArray[np.bool_], usual: 
     filled = np.interp(np.arange(len(smooth)), known, level[known])
     # Towards the tip the root is as thin as the blur: its own level falls.
     filled[: known[0]] *= TIP_SHARE
+    beside = ndimage.binary_dilation((mask & (smooth > FILLED_SHARE)).any(axis=(1, 2)), iterations=CORE_VOXELS)
+    filled[beside] = np.maximum(filled[beside], DENTINE_LEAST)
     return np.asarray(ndimage.gaussian_filter1d(filled, ROWS_MM / GRID_MM, mode="nearest"))
 
 
-def in_the_gap(smooth: NDArray[np.float32], labels: NDArray[np.int32], dentine: FloatArray) -> NDArray[np.bool_]:
+def in_the_gap(
+    smooth: NDArray[np.float32], labels: NDArray[np.int32], dentine: FloatArray, size: ToothSize
+) -> NDArray[np.bool_]:
     """Tell what lies on the gap's side of the border: part of the way from the darkest place near to the dentine.
 
     A blurred gap is not as dark as soft tissue, so the tooth's border there is brighter than elsewhere.
@@ -82,7 +98,8 @@ def in_the_gap(smooth: NDArray[np.float32], labels: NDArray[np.int32], dentine: 
     floor = np.minimum(ndimage.minimum_filter(smooth, size=2 * GAP_VOXELS + 1), GAP_FLOOR_MOST * dentine)
     # The basins meet in the middle of the gap: what touches the other one is gap, however bright.
     meeting = ndimage.binary_dilation(labels == 2) & (labels == 1)
-    return np.asarray(meeting | (smooth < GAP_SHARE * dentine + (1.0 - GAP_SHARE) * floor))
+    share = float(np.interp(size.width_mm, GAP_WIDTHS_MM, GAP_SHARES))
+    return np.asarray(meeting | (smooth < share * dentine + (1.0 - share) * floor))
 
 
 def dark_sheets(grey: NDArray[np.float32], scale_voxels: float) -> NDArray[np.float32]:

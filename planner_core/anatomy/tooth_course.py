@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.morphology import convex_hull_image
 
+from planner_core.anatomy.tooth_border import BRIGHT_SHARE
 from planner_core.anatomy.tooth_grid import GRID_MM
+from planner_core.anatomy.tooth_sizes import ToothSize
 from planner_core.geometry.frames import FloatArray
 
 UNREAD_LEVEL = 0.35
@@ -44,8 +46,48 @@ PLATE_SHARE = 0.5
 """What is thinner in a section than this share of its thickest part is no root (our choice: plates are 1 to 2 mm
 thick, roots 3 to 6; tests/studies anatomy)."""
 
+THIN_SHARE = 0.4
+"""A part of a section whose thickest place has less than this share of the section's is no root (our choice)."""
+
+CORE_SHARES = (0.25, 0.15)
+"""Half the width of the core of a root below the click as a share of the crown's, at the click and further down
+(our choice: inside any root that leans, and is not clicked right in its middle)."""
+
+CORE_MM, MOLAR_CORE_MM = (3.0, 4.5), (1.8, 2.7)
+"""How far below the click the core is taken for granted, and how far at most where nothing can be read, mm (our
+choice: above the parting of a molar's roots, 3 mm below the neck)."""
+
+CORE_END_MM, CORE_END_SHARE, MOLAR_END_SHARE = 1.0, 0.22, 0.38
+"""Bright dentine within the first of the core's lower end (mm) and within this share of the crown's widths is the
+root's: a flood from the pulp must not come too late (our choice; a molar's two roots lie a quarter of its width off
+the middle)."""
+
 LEAST_LEFT = 0.5
 """Where less than this share would be left, the middle was no root, and nothing is taken off (our choice)."""
+
+
+def under_the_neck(
+    smooth: NDArray[np.float32], size: ToothSize, click: FloatArray, level: NDArray[np.float32] | None
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Give the core of the root just below the click, down to where the scan can be read again.
+
+    A dark streak under a crown would part the root from it. Second comes the bright dentine there.
+    """
+    rows, along, out = (np.arange(n) for n in smooth.shape)
+    neck = round(float(click[0]))
+    off = (along - click[1])[:, None] ** 2 / (size.width_mm / GRID_MM) ** 2
+    off = np.sqrt(off + (out - click[2])[None, :] ** 2 / (size.depth_mm / GRID_MM) ** 2)
+    taken, most = MOLAR_CORE_MM if size.is_molar else CORE_MM
+    low, deepest = (neck - round(reach / GRID_MM) for reach in (taken, most))
+    core = off <= CORE_SHARES[1]
+    while level is not None and low > max(deepest, 0) and float(level[low][core].mean()) > UNREAD_LEVEL:
+        low -= 1
+    # It narrows downwards: a root leans, and is not clicked right in its middle.
+    share = np.interp(neck - rows, [0.0, taken / GRID_MM], CORE_SHARES)
+    core = ((rows >= low) & (rows <= neck))[:, None, None] & (off <= share[:, None, None])
+    ends = np.abs(rows - low) <= CORE_END_MM / GRID_MM
+    reach = MOLAR_END_SHARE if size.is_molar else CORE_END_SHARE
+    return core, ends[:, None, None] & (off <= reach) & (smooth > BRIGHT_SHARE)
 
 
 def led_on(mask: NDArray[np.bool_], level: NDArray[np.float32], click: FloatArray) -> NDArray[np.bool_]:
@@ -81,6 +123,20 @@ def led_on(mask: NDArray[np.bool_], level: NDArray[np.float32], click: FloatArra
     for row in range(last + 1, neck + 1):
         led = _grown(section, centre, lean * (row - last), 1.0 + GROWTH_PER_MM * GRID_MM * (row - last))
         out[row] = np.where(unread[row], led, mask[row])
+    return out
+
+
+def without_bites(mask: NDArray[np.bool_], level: NDArray[np.float32], click: FloatArray) -> NDArray[np.bool_]:
+    """Fill what is missing of a root's sections below the click where the scan cannot be read: roots are convex."""
+    out = mask.copy()
+    for row in range(round(float(click[0]))):
+        unread = level[row] > READ_ROW_LEVEL
+        if not (mask[row].any() and unread.any()):
+            continue
+        parts, count = ndimage.label(mask[row])
+        for number in range(1, count + 1):
+            if (parts == number).sum() > 3:
+                out[row] |= convex_hull_image(parts == number) & unread
     return out
 
 
@@ -139,11 +195,17 @@ def without_plates(mask: NDArray[np.bool_], click: FloatArray) -> NDArray[np.boo
     for row in range(round(float(click[0])) - 1, -1, -1):
         if not out[row].any():
             continue
-        deep = ndimage.distance_transform_edt(np.pad(out[row], 1))
-        radius = PLATE_SHARE * float(deep.max())
-        if radius >= 1.0:
-            kept = ndimage.distance_transform_edt(deep <= radius) <= radius
-            out[row] &= kept[1:-1, 1:-1]
+        # A streak can leave one root of two thinner than the other: each has its own thickest part.
+        parts, count = ndimage.label(out[row])
+        thickest = float(ndimage.distance_transform_edt(np.pad(out[row], 1)).max())
+        for number in range(1, count + 1):
+            deep = ndimage.distance_transform_edt(np.pad(parts == number, 1))
+            radius = PLATE_SHARE * float(deep.max())
+            if deep.max() < THIN_SHARE * thickest:
+                out[row] &= parts != number
+            elif radius >= 1.0:
+                kept = ndimage.distance_transform_edt(deep <= radius) <= radius
+                out[row] &= kept[1:-1, 1:-1] | (parts != number)
         if above is not None:
             pieces, _ = ndimage.label(out[row])
             out[row] &= np.isin(pieces, np.unique(pieces[above & out[row]]))

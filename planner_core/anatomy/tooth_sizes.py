@@ -10,6 +10,9 @@ from planner_core.anatomy.structures import ArchCurve, Jaw
 from planner_core.errors import PlannerError
 from planner_core.geometry.frames import FloatArray
 
+MOLAR_DEPTH_MM = 9.5
+"""Teeth deeper than this across the arch are molars, mm (M: premolars 9.1 at most, molars 9.7 at least)."""
+
 
 @frozen
 class ToothSize:
@@ -19,6 +22,11 @@ class ToothSize:
     depth_mm: float
     crown_mm: float
     root_mm: float
+
+    @property
+    def is_molar(self) -> bool:
+        """Tell whether its roots part near the neck, as a molar's do."""
+        return self.depth_mm > MOLAR_DEPTH_MM
 
 
 # Round averages of dental anatomy teaching (M); used as bounds with wide margins, never as results.

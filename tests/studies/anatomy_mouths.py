@@ -140,7 +140,8 @@ def true_section(mouth: StudyMouth, ridge: Ridge) -> tuple[float, dict[float, fl
         for first, stop in zip(change[::2], change[1::2], strict=True):
             if first - 10 <= crest_column <= stop + 10:
                 widths[depth] = (stop - first) * step
-    return float(up_mm[top]), widths
+    # The border lies between the last row inside and the next.
+    return float(up_mm[top]) + step / 2, widths
 
 
 def true_canal_top(mouth: StudyMouth, ridge: Ridge) -> float | None:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from planner_core.anatomy.teeth import could_be_tooth, usual_shares
-from planner_core.anatomy.tooth_course import led_on, without_leaks, without_plates
+from planner_core.anatomy.tooth_course import led_on, under_the_neck, without_bites, without_leaks, without_plates
+from planner_core.anatomy.tooth_flood import flooded
 from planner_core.anatomy.tooth_grid import GRID_MM
 from planner_core.anatomy.tooth_sizes import tooth_size
 
@@ -107,3 +109,55 @@ def test_two_roots_stay_two_roots() -> None:
     roots = (first <= 7.0) | (second <= 5.0)
     tooth = np.where(row > 40, trunk, roots) & (row >= 10) & (row < 70)
     assert dice(without_plates(tooth, CLICK), tooth) > 0.97
+
+
+def test_the_core_under_a_click_reaches_down_to_what_can_be_read() -> None:
+    size = tooth_size("35")
+    smooth = np.full((ROWS, SIDE, SIDE), 0.1, np.float32)
+    smooth[cone()] = 1.2
+    level = np.zeros(smooth.shape, np.float32)
+    read, _ = under_the_neck(smooth, size, CLICK, level)
+    level[40:] = 0.9
+    core, dentine = under_the_neck(smooth, size, CLICK, level)
+    lowest, deeper = (int(np.flatnonzero(part.any(axis=(1, 2)))[0]) for part in (read, core))
+    assert (60 - lowest) * GRID_MM == pytest.approx(3.0)
+    assert (60 - deeper) * GRID_MM == pytest.approx(4.5), "never so deep that a leaning root is left"
+    assert (core & ~cone()).sum() == 0
+    assert dentine.any()
+    assert (dentine & ~cone()).sum() == 0
+
+
+def test_a_bite_is_filled_where_it_cannot_be_read_and_stays_where_it_can() -> None:
+    truth = cone()
+    found = truth.copy()
+    found[30:36, 24:28, :25] = False
+    assert np.array_equal(without_bites(found, np.zeros(found.shape, np.float32), CLICK), found)
+    level = np.zeros(found.shape, np.float32)
+    level[30:33] = 0.9
+    filled = without_bites(found, level, CLICK)
+    assert dice(filled[30:33], truth[30:33]) > 0.97
+    assert np.array_equal(filled[33:], found[33:])
+
+
+def test_of_two_roots_the_thinner_one_stays_and_a_plate_goes() -> None:
+    row, along, out = np.indices((ROWS, SIDE, SIDE))
+    high = (row >= 10) & (row < 45)
+    roots = ((np.hypot(along - 16, out - 25) <= 7) | (np.hypot(along - 34, out - 25) <= 4)) & high
+    trunk = (np.abs(along - 25) <= 16) & (np.abs(out - 25) <= 7) & (row >= 45) & (row < 60)
+    plate = (np.abs(out - 38) <= 1) & (np.abs(along - 25) < 15) & high
+    kept = without_plates(roots | trunk | plate, CLICK)
+    assert (kept & high)[roots].mean() > 0.92
+    assert kept[:, 30:][roots[:, 30:]].mean() > 0.85, "the thinner root"
+    assert not (kept & plate).any()
+
+
+def test_a_streak_that_parts_a_root_from_its_crown_does_not_lose_it() -> None:
+    truth, size = cone(), tooth_size("35")
+    grey = np.full(truth.shape, 0.3, np.float32)
+    grey[ndimage.binary_dilation(truth, iterations=2)] = 0.0
+    grey[truth] = 1.3
+    grey[56:59] = 0.0
+    level = np.zeros(grey.shape, np.float32)
+    level[56:59] = 0.9
+    flood = flooded(grey, ndimage.gaussian_filter(grey, 0.6), size, [CLICK], [], level)
+    assert (flood.labels[12:55][truth[12:55]] == 1).mean() > 0.99
