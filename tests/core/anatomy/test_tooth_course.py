@@ -147,17 +147,18 @@ def test_of_two_roots_the_thinner_one_stays_and_a_plate_goes() -> None:
     plate = (np.abs(out - 38) <= 1) & (np.abs(along - 25) < 15) & high
     kept = without_plates(roots | trunk | plate, CLICK)
     assert (kept & high)[roots].mean() > 0.92
-    assert kept[:, 30:][roots[:, 30:]].mean() > 0.85, "the thinner root"
+    assert kept[:, 30:][roots[:, 30:]].mean() > 0.8, "the thinner root"
     assert not (kept & plate).any()
 
 
 def test_a_streak_that_parts_a_root_from_its_crown_does_not_lose_it() -> None:
     truth, size = cone(), tooth_size("35")
-    grey = np.full(truth.shape, 0.3, np.float32)
-    grey[ndimage.binary_dilation(truth, iterations=2)] = 0.0
+    grey = np.zeros(truth.shape, np.float32)
+    grey[:49] = 0.7
+    grey[ndimage.binary_dilation(truth, iterations=1)] = 0.3
     grey[truth] = 1.3
-    grey[56:59] = 0.0
+    grey[49:65] = 0.0
     level = np.zeros(grey.shape, np.float32)
-    level[56:59] = 0.9
+    level[49:65] = 0.9
     flood = flooded(grey, ndimage.gaussian_filter(grey, 0.6), size, [CLICK], [], level)
-    assert (flood.labels[12:55][truth[12:55]] == 1).mean() > 0.99
+    assert (flood.labels[12:48][truth[12:48]] == 1).mean() > 0.99
