@@ -50,7 +50,7 @@ def tracks_of(plan: Plan, check: ScanCheck | None, progress: Progress = silent) 
     points = np.array([plan.arch.point_at(float(s)) for s in stations])
     scatter = np.full(len(stations), np.nan) if check is None else np.asarray(check.level_at(points))
     soft = soft_tissue_of(plan, table)
-    return Tracks(stations, scatter, table.width_mm(WIDTH_DEPTH_MM), table.height_mm, table, soft)
+    return Tracks(stations, scatter, table.width_mm(WIDTH_DEPTH_MM), table.height_mm, table, soft, WIDTH_DEPTH_MM)
 
 
 def soft_tissue_of(plan: Plan, table: Any) -> SoftTissue | None:

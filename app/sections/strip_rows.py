@@ -11,7 +11,7 @@ from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath
 
 from app.sections import marks
 from app.sections.section_paint import HATCH_FROM_LEVEL
-from app.words import mm, site_label
+from app.words import mm, site_label, within
 from app.workspace import Workspace
 from planner_core.anatomy.strip import Strip
 
@@ -139,10 +139,14 @@ class StripRows:
         lines = [(f"Station {mm(station)} mm", theme.picture_text)]
         tracks = workspace.numbers.tracks
         if tracks is not None and len(tracks.stations_mm):
-            k = int(np.argmin(np.abs(tracks.stations_mm - station)))
+            k = tracks.nearest(station)
+            ridge = tracks.ridge_at(station)
+            sigmas = (None, None)
+            if ridge is not None:
+                sigmas = (ridge.width_sigma_mm.get(tracks.width_depth_mm), ridge.height_sigma_mm)
             lines += [
-                (_measured("width", float(tracks.width_mm[k])), muted),
-                (_measured("height", float(tracks.height_mm[k])), muted),
+                (_measured("width", float(tracks.width_mm[k]), sigmas[0]), muted),
+                (_measured("height", float(tracks.height_mm[k]), sigmas[1]), muted),
                 (f"Scatter level {mm(float(tracks.scatter[k]), 2)} of 1", muted),
             ]
         if workspace.view.picture != "original":
@@ -155,5 +159,7 @@ class StripRows:
         write(painter, slab, x, 10.0 + 18 * 5, READING_PX - 16, muted)
 
 
-def _measured(what: str, value_mm: float) -> str:
-    return f"Ridge {what} {mm(value_mm)} mm" if np.isfinite(value_mm) else f"{what.capitalize()} not measurable"
+def _measured(what: str, value_mm: float, sigma_mm: float | None) -> str:
+    if not np.isfinite(value_mm):
+        return f"{what.capitalize()} not measurable"
+    return f"Ridge {what} {within(value_mm, sigma_mm)} mm"
