@@ -103,21 +103,40 @@ def faint_restorations(
         return ()
     at = np.nonzero(likely)
     chances = kind_chances(answers[:, at[0], at[1], at[2]])
-    other = np.zeros(cells.shape, np.float32)
+    other, post = np.zeros(cells.shape, np.float32), np.zeros(cells.shape, np.float32)
     other[at] = 1.0 - chances[0]
-    labels, _ = ndimage.label(other > FAINT_FROM)
-    found = []
+    post[at] = chances[Answer.POST - Answer.NATURAL]
+    apart = [part for part in _sure_parts(other, cells) if not taken[tuple(part.T)].any()]
+    # A post or a root filling leads out of the crown over it: only what is one by its look counts there.
+    post[taken] = 0.0
+    for part in apart:
+        post[tuple(part.T)] = 0.0
+    found = [_faint(answers, cells, part) for part in (*apart, *_sure_parts(post, cells, _CORNERS_TOO))]
+    return tuple(sorted(found, key=lambda body: -body.volume_mm3))
+
+
+_CORNERS_TOO = np.ones((3, 3, 3), bool)
+"""Thin root fillings hang together by the corners of cells too."""
+
+
+def _sure_parts(chance: Image, cells: Cells, joined: NDArray[np.bool_] | None = None) -> list[NDArray[np.intp]]:
+    """Give the cells, shape (n, 3), of each connected part that is likely, certain somewhere and large enough."""
+    labels, _ = ndimage.label(chance > FAINT_FROM, structure=joined)
+    parts = []
     for number, box in enumerate(ndimage.find_objects(labels), start=1):
         mine = labels[box] == number
-        volume = float(mine.sum()) * cells.cell_mm**3
-        if volume < LEAST_FAINT_MM3 or taken[box][mine].any() or float(other[box][mine].max()) < LEAST_SURE:
-            continue
-        index = np.argwhere(mine) + [s.start for s in box]
-        kind, confidence = _kind(kind_chances(answers[:, index[:, 0], index[:, 1], index[:, 2]]), volume)
-        places = index @ cells.lps_from_cell[:3, :3].T + cells.lps_from_cell[:3, 3]
-        extent = np.ptp(places, axis=0) + cells.cell_mm
-        found.append(Restoration(places.mean(axis=0), volume, extent, False, kind, confidence))
-    return tuple(sorted(found, key=lambda body: -body.volume_mm3))
+        if float(mine.sum()) * cells.cell_mm**3 >= LEAST_FAINT_MM3 and float(chance[box][mine].max()) >= LEAST_SURE:
+            parts.append(np.argwhere(mine) + [s.start for s in box])
+    return parts
+
+
+def _faint(answers: NDArray[np.float16], cells: Cells, index: NDArray[np.intp]) -> Restoration:
+    """Measure and name what fills these cells."""
+    volume = len(index) * cells.cell_mm**3
+    kind, confidence = _kind(kind_chances(answers[:, index[:, 0], index[:, 1], index[:, 2]]), volume)
+    places = index @ cells.lps_from_cell[:3, :3].T + cells.lps_from_cell[:3, 3]
+    extent = np.ptp(places, axis=0) + cells.cell_mm
+    return Restoration(places.mean(axis=0), volume, extent, False, kind, confidence)
 
 
 def labelled(cells: Cells, share: Image) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
