@@ -59,6 +59,19 @@ def test_nothing_is_found_in_natural_tissue_beside_known_bodies_in_specks_or_in_
     assert faint_restorations(_answers(Answer.FILLING, flat, thin), _cells(thin), np.zeros(thin, bool)) == ()
 
 
+def test_a_post_that_leads_out_of_a_crown_is_a_body_of_its_own():
+    taken = np.zeros(SHAPE, bool)
+    taken[4:13, 6:16, 6:16] = True
+    (body,) = faint_restorations(
+        _answers(Answer.POST, (slice(10, 24), slice(10, 13), slice(10, 13))), _cells(), taken
+    )
+    assert body.kind == "post or root filling"
+    assert body.volume_mm3 == pytest.approx(11 * 3 * 3 * CELL_MM**3), "what lies in the crown is the crown's"
+    assert body.centre_lps_mm[2] == pytest.approx(18 * CELL_MM)
+    rim = (slice(4, 15), slice(6, 16), slice(6, 16))
+    assert faint_restorations(_answers(Answer.ZIRCONIA, rim), _cells(), taken) == (), "a crown's bloom is no post"
+
+
 @pytest.mark.parametrize(
     ("answer", "word"),
     [
