@@ -53,6 +53,10 @@ class AirSpace(Protocol):
 NEAR_CREST_MM = 1.0
 """What lies this near to the crest belongs to it, mm (our choice, tests/studies anatomy: the tip of a horn)."""
 
+LEAST_RIDGE_MM = 2.0
+"""A ridge that is nowhere wider than this is more likely one plate, the other opened by a streak or the canal, mm
+(our choice: two plates of about a millimetre)."""
+
 END_MM = 0.8
 """How much must be seen beyond a border, mm (our choice: two voxels)."""
 
@@ -192,6 +196,10 @@ def _measure(
     at_crest = np.linalg.norm(plane - crest, axis=1) < CREST_SIGMA_MM
     sigma = float(np.sqrt(np.mean(sigmas[at_crest] ** 2)))
     widths, width_sigma = _widths(plane, read, ends, crest, sigmas, sigma, reasons)
+    wide = [width for width in widths.values() if width is not None]
+    if wide and max(wide) < LEAST_RIDGE_MM:
+        text = f"{NOT_MEASURABLE}: the bone found here is as thin as one of its plates; look at the section"
+        return _nothing(outline.station_mm, arch.jaw, text)
     border = plane[int(np.argmin(plane[:, 1]))]
     height, height_to, height_sigma = _height(
         outline, plane, crest, border, sign, canals, spaces, TOP_SHARE * sigma, reasons

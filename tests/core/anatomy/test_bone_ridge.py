@@ -214,3 +214,14 @@ def test_plates_with_nothing_seen_between_them_are_no_knife_edge() -> None:
     ridge = ridge_at(opened, bar.arch, 3.0, levels=LEVELS)
     assert set(ridge.width_mm.values()) == {None}
     assert "not seen all the way round" in ridge.reasons["crest"]
+
+
+def test_a_single_plate_is_no_ridge_and_a_thin_ridge_is() -> None:
+    """A streak or the canal can open one plate; what is left is as thin as the other."""
+    for width_mm, measured in ((1.8, False), (3.0, True)):
+        bar = jaw_bar(width_mm=width_mm, plate_mm=5.0, canal_radius_mm=0.01)
+        ridge = ridge_at(bar.volume, bar.arch, 3.0, levels=LEVELS)
+        assert (ridge.width_mm[3.0] is not None) is measured
+        assert (ridge.height_mm is not None) is measured
+        if not measured:
+            assert "as thin as one of its plates" in ridge.reasons["crest"]
