@@ -219,9 +219,9 @@ def test_plates_with_nothing_seen_between_them_are_no_knife_edge() -> None:
 
 def test_what_is_as_thin_as_a_plate_is_no_ridge(monkeypatch: pytest.MonkeyPatch) -> None:
     """A streak or the canal can open one plate; what is left is as thin as the other."""
-    bar = jaw_bar(width_mm=3.0, plate_mm=5.0, canal_radius_mm=0.01)
-    assert ridge_at(bar.volume, bar.arch, 3.0, levels=LEVELS).width_mm[3.0] == pytest.approx(3.0, abs=0.3)
-    monkeypatch.setattr(ridge_module, "LEAST_RIDGE_MM", 3.5)
+    bar = jaw_bar(width_mm=6.0)
+    assert ridge_at(bar.volume, bar.arch, 3.0, levels=LEVELS).width_mm[5.0] == pytest.approx(6.0, abs=0.3)
+    monkeypatch.setattr(ridge_module, "LEAST_RIDGE_MM", 6.5)
     refused = ridge_at(bar.volume, bar.arch, 3.0, levels=LEVELS)
     assert set(refused.width_mm.values()) == {None}
     assert refused.height_mm is None
