@@ -19,6 +19,7 @@ from planner_core.anatomy.edges import (
     find_edges,
     profiles_along,
 )
+from planner_core.anatomy.masks import largest_piece
 from planner_core.anatomy.sections import SectionFrame, cross_section_frame, sample_section
 from planner_core.anatomy.structures import ArchCurve, Jaw
 from planner_core.geometry.frames import FloatArray, readonly
@@ -225,10 +226,7 @@ def _jaw_mask(
         # So low a level lets noise of the soft tissue hang on to the bone.
         deep = ndimage.distance_transform_edt(np.pad(filled, 1))[1:-1, 1:-1] > SPUR_MM / PIXEL_MM
         filled = filled & (ndimage.distance_transform_edt(~deep) <= SPUR_MM / PIXEL_MM + 0.5)
-    labels, number = ndimage.label(filled)
-    if number > 1:
-        filled = labels == 1 + int(np.argmax(np.bincount(labels.ravel())[1:]))
-    return np.asarray(filled)
+    return largest_piece(np.asarray(filled))
 
 
 def _is_solid(mask: NDArray[np.bool_], jaw: Jaw) -> bool:

@@ -10,6 +10,7 @@ from skimage.measure import marching_cubes
 
 from planner_core.anatomy.bone import Degradation, surface_sigma_mm
 from planner_core.anatomy.marked import MarkedTooth
+from planner_core.anatomy.masks import largest_piece
 from planner_core.anatomy.meshes import keep_large_pieces
 from planner_core.anatomy.root_form import root_shape
 from planner_core.anatomy.sampling import grey_at
@@ -184,9 +185,9 @@ def tooth_mask(
     progress(0.4, "Flooding the tooth")
     middle = block.to_index(plus[0])
     level = None if degradation is None else level_in(block, degradation)
-    clicks = tuple([block.to_index(click) for click in part] for part in (plus, minus))
-    flood = flooded(grey, smooth, size, clicks[0], clicks[1], level)
-    mask = _largest(_hard(smooth, flood, size, level))
+    flood = flooded(grey, smooth, size, block.to_index(plus), block.to_index(minus), level)
+    # A click may sit in the dark pulp: the tooth is the largest hard piece that was flooded from it.
+    mask = largest_piece(_hard(smooth, flood, size, level))
     if not mask.any():
         return mask
     # Pulp and root canals are dark inside the tooth.
@@ -198,7 +199,7 @@ def tooth_mask(
     if level is not None:
         filled = led_on(without_bites(filled, level, middle), level, middle)
     # Crumbs beside the tooth go, its thin tip stays.
-    return _largest(filled)
+    return largest_piece(filled)
 
 
 def _hard(
@@ -214,12 +215,6 @@ def _hard(
         hard |= (smooth > DARKENED_SHARE * least) & (level > UNREAD_LEVEL)
     # Where a streak under the crown parts the root from it, the core that was taken for granted joins them.
     return np.asarray(own & (flood.core | hard))
-
-
-def _largest(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Keep the largest piece: a click may sit in the dark pulp."""
-    pieces, count = ndimage.label(mask)
-    return np.asarray(pieces == 1 + int(np.argmax(np.bincount(pieces.ravel())[1:]))) if count else mask
 
 
 def level_in(block: ToothBlock, degradation: Degradation) -> NDArray[np.float32]:

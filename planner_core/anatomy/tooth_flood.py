@@ -6,8 +6,6 @@ M); the gap is deepened first by a filter for dark sheets.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
@@ -62,8 +60,8 @@ def flooded(
     grey: NDArray[np.float32],
     smooth: NDArray[np.float32],
     size: ToothSize,
-    plus: Sequence[FloatArray],
-    minus: Sequence[FloatArray],
+    plus: FloatArray,
+    minus: FloatArray,
     level: NDArray[np.float32] | None,
 ) -> Flood:
     """Flood a tooth and its surroundings.
@@ -72,7 +70,7 @@ def flooded(
     ----------
     grey, smooth : arrays of shape (rows, along, out)
         On the scale of the soft-to-bone step; rows run from the root to the crown.
-    plus, minus : sequences of arrays of shape (3,)
+    plus, minus : arrays of shape (n, 3)
         Indices of the clicks on the tooth, the first about the middle of its crown or neck, and beside it.
     level : array of that shape, optional
         The scan check's level.
@@ -109,8 +107,8 @@ def _open_part(dark: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _markers(
     smooth: NDArray[np.float32],
     size: ToothSize,
-    plus: Sequence[FloatArray],
-    minus: Sequence[FloatArray],
+    plus: FloatArray,
+    minus: FloatArray,
     open_dark: NDArray[np.bool_],
 ) -> NDArray[np.int32]:
     """Mark the tooth at the clicks and everything that lies where this tooth cannot be."""
