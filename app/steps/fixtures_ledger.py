@@ -128,9 +128,7 @@ class AroundBlock(Block):
 
     def build(self) -> None:
         """Make the widgets."""
-        self.plates = Table(
-            ["mm below platform", "Facial, 95 %", "Lingual, 95 %"], stretch=0, most_rows=5
-        )
+        self.plates = Table(["mm below platform", "Facial, 95 %", "Lingual, 95 %"], stretch=0, most_rows=5)
         self.plates.setIconSize(self.plates.iconSize())
         self.add(self.plates)
         self.facts = Facts()

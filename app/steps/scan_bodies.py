@@ -8,7 +8,7 @@ from app.words import mm
 from planner_core.case.plan import Plan
 from planner_core.geometry.frames import FloatArray
 from planner_core.imaging.bodies import Restoration
-from planner_core.imaging.retention import Retention, notes_by_body
+from planner_core.imaging.retention import Retention, held_if_not_noted, notes_by_body
 
 RETENTIONS = tuple(Retention)
 FRONT_TO_MM = 8.0
@@ -56,7 +56,7 @@ class BodiesBlock(PanelBlock):
                     f"{body.kind.replace(' dense body', '')} ({100 * body.kind_confidence:.0f} %)",
                     place_words(plan, body.centre_lps_mm),
                     " x ".join(f"{v:.0f}" for v in body.extent_mm),
-                    "–" if _is_marker(body) else _short(notes.get(k, Retention.UNKNOWN)),
+                    "–" if _is_marker(body) else _short(notes.get(k, held_if_not_noted(body.kind))),
                 )
                 for k, body in enumerate(self._bodies)
             ],
@@ -71,7 +71,8 @@ class BodiesBlock(PanelBlock):
     def _show_held(self, notes: object) -> None:
         row = self.table.currentRow()
         self.held.setEnabled(0 <= row < len(self._bodies) and not _is_marker(self._bodies[row]))
-        noted = notes.get(row, Retention.UNKNOWN)  # type: ignore[attr-defined]
+        usual = held_if_not_noted(self._bodies[row].kind) if 0 <= row < len(self._bodies) else Retention.UNKNOWN
+        noted = notes.get(row, usual)  # type: ignore[attr-defined]
         self.held.setCurrentIndex(RETENTIONS.index(noted))
 
     def _on_row(self, row: int, *_: int) -> None:

@@ -8,11 +8,12 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from planner_core.imaging.bodies import Restoration
+from planner_core.imaging.retention import IN_A_TOOTH
 from planner_core.imaging.scatter_cells import Cells
 from planner_core.imaging.scatter_chance import Answer, kind_chances
 from planner_core.imaging.scatter_path import Image
 
-KIND_WORDS = ("zirconia", "metal", "filling", "post or root filling", "fixture")
+KIND_WORDS = ("zirconia", "metal", "filling", IN_A_TOOTH, "fixture")
 """Kinds that are told apart, in the order of the answers; porcelain counts with the core under it."""
 
 FAINT_FROM = 0.5

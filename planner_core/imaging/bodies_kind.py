@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from planner_core.geometry.frames import FloatArray
+from planner_core.imaging.retention import IN_A_TOOTH
 
 MARKER_MM = 3.4
 """Longest edge of a marker or another small dense body; markers have 1.5 to 2 mm and bloom (our choice)."""
@@ -62,7 +63,7 @@ def kind_of(
         if FIXTURE_WIDTH_MM[0] <= width <= FIXTURE_WIDTH_MM[1] and _within(length, FIXTURE_LENGTH_MM):
             return "fixture", 0.6
         if width < POST_WIDTH_MM:
-            return "post or root filling", 0.6
+            return IN_A_TOOTH, 0.6
     if thin < FILLING_THIN_MM and volume_mm3 < FILLING_MOST_MM3:
         return "filling", 0.65
     return "zirconia", 0.75

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from planner_core.geometry.frames import FloatArray, readonly
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.bodies import Restoration
-from planner_core.imaging.retention import Retention
+from planner_core.imaging.retention import Retention, held_if_not_noted
 from planner_core.imaging.scan_check import READABLE_BELOW, ScanCheck
 
 REACH_OF_RUIN_MM = 25.0
@@ -120,7 +120,7 @@ def advice_of(
     for number, body in enumerate(check.restorations):
         near = tuple(site for site, point in unreadable.items() if _away(body, point) <= REACH_OF_RUIN_MM)
         if near:
-            text = _ADVICE[noted.get(number, Retention.UNKNOWN)]
+            text = _ADVICE[noted.get(number, held_if_not_noted(body.kind))]
             found.append(Advice(number, near, f"{body.kind.capitalize()} ({body.volume_mm3:.0f} mm³): {text}"))
     return tuple(found)
 

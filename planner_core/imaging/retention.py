@@ -24,6 +24,15 @@ class Retention(StrEnum):
     TOOTH = "tooth"
 
 
+IN_A_TOOTH = "post or root filling"
+"""The kind of body that needs no note: it stands in a tooth."""
+
+
+def held_if_not_noted(kind: str) -> Retention:
+    """Give how a body of a kind is held as far as its kind alone tells."""
+    return Retention.TOOTH if kind == IN_A_TOOTH else Retention.UNKNOWN
+
+
 @frozen(eq=False)
 class RetentionNote:
     """What the user noted about the restoration at a place.

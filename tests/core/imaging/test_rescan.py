@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from attrs import evolve
 
 from planner_core.geometry.volume import Volume
 from planner_core.imaging.bodies import Restoration
@@ -49,6 +50,14 @@ def test_only_the_ruined_site_gets_advice_and_it_follows_the_retention(check: Sc
     assert "five or more markers" in texts[Retention.CEMENT]
     assert "clean teeth" in texts[Retention.TOOTH]
     assert len(set(texts.values())) == len(Retention)
+
+
+def test_a_root_filling_is_in_a_tooth_without_a_note(check: ScanCheck):
+    (body,) = check.restorations
+    filled = evolve(check, restorations=(evolve(body, kind="post or root filling"),))
+    (advice,) = advice_of(filled, SITES)
+    assert advice.text == advice_of(filled, SITES, {0: Retention.TOOTH})[0].text
+    assert advice_of(check, SITES)[0].text == advice_of(check, SITES, {0: Retention.UNKNOWN})[0].text
 
 
 def test_markers_are_enough_off_the_body_and_not_in_one_plane(check: ScanCheck, scan: Volume):
