@@ -9,7 +9,7 @@ from attrs import evolve
 from PySide6.QtCore import QObject, QTimer
 
 from app.calm import Calm
-from app.numbers import Numbers, Tracks
+from app.numbers import WIDTH_DEPTH_MM, Numbers, Tracks
 from app.workspace import Workspace
 from planner_core.anatomy.marked import CavityKind
 from planner_core.anatomy.ridge_table import ridge_along
@@ -24,8 +24,6 @@ from planner_core.progress import Progress, part_of, silent
 
 TRACK_EVERY_MM = 1.0
 """Distance of the measured stations, mm (our choice: three voxels of a usual scan)."""
-WIDTH_DEPTH_MM = 1.0
-"""The ridge width under the strip is that at this depth below the crest, mm."""
 SETTLE_MS = 60
 """A change waits this long for the next one before its numbers are computed (our choice)."""
 
@@ -50,7 +48,7 @@ def tracks_of(plan: Plan, check: ScanCheck | None, progress: Progress = silent) 
     points = np.array([plan.arch.point_at(float(s)) for s in stations])
     scatter = np.full(len(stations), np.nan) if check is None else np.asarray(check.level_at(points))
     soft = soft_tissue_of(plan, table)
-    return Tracks(stations, scatter, table.width_mm(WIDTH_DEPTH_MM), table.height_mm, table, soft, WIDTH_DEPTH_MM)
+    return Tracks(stations, scatter, table.width_mm(WIDTH_DEPTH_MM), table.height_mm, table, soft)
 
 
 def soft_tissue_of(plan: Plan, table: Any) -> SoftTissue | None:

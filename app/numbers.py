@@ -15,6 +15,9 @@ from planner_core.anatomy.soft_tissue import SoftTissue
 from planner_core.case.plan import Plan
 from planner_core.findings import Finding
 
+WIDTH_DEPTH_MM = 1.0
+"""The ridge width under the strip is that at this depth below the crest, mm."""
+
 
 @frozen(eq=False)
 class Tracks:
@@ -23,7 +26,7 @@ class Tracks:
     Parameters
     ----------
     stations_mm, scatter, width_mm, height_mm : arrays of shape (n,)
-        Scatter level 0..1 near the ridge; ridge width `width_depth_mm` below the crest; height of the ridge.
+        Scatter level 0..1 near the ridge; ridge width `WIDTH_DEPTH_MM` below the crest; height of the ridge.
     table : RidgeTable or None
         Everything that was measured at these stations.
     soft : SoftTissue or None
@@ -36,7 +39,6 @@ class Tracks:
     height_mm: NDArray[np.float64]
     table: RidgeTable | None = None
     soft: SoftTissue | None = None
-    width_depth_mm: float = 1.0
     before_cut: RidgeTable | None = None
     """The same stations without the planned bone reduction, where they were measured."""
 

@@ -9,6 +9,7 @@ import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath
 
+from app.numbers import WIDTH_DEPTH_MM
 from app.sections import marks
 from app.sections.section_paint import HATCH_FROM_LEVEL
 from app.words import mm, site_label, within
@@ -143,7 +144,7 @@ class StripRows:
             ridge = tracks.ridge_at(station)
             sigmas = (None, None)
             if ridge is not None:
-                sigmas = (ridge.width_sigma_mm.get(tracks.width_depth_mm), ridge.height_sigma_mm)
+                sigmas = (ridge.width_sigma_mm.get(WIDTH_DEPTH_MM), ridge.height_sigma_mm)
             lines += [
                 (_measured("width", float(tracks.width_mm[k]), sigmas[0]), muted),
                 (_measured("height", float(tracks.height_mm[k]), sigmas[1]), muted),

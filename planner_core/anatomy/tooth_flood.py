@@ -76,15 +76,16 @@ def flooded(
         The scan check's level.
     """
     dark = smooth < DARK_SHARE
+    open_dark = _open_part(dark)
     # What is dark where the scan cannot be read may be anything, and opens no pulp to the outside.
-    known_dark = dark if level is None else dark & (level <= DARK_READ_LEVEL)
-    markers = _markers(smooth, size, plus, minus, _open_part(known_dark))
+    known_open = open_dark if level is None else _open_part(dark & (level <= DARK_READ_LEVEL))
+    markers = _markers(smooth, size, plus, minus, known_open)
     middle = plus[0]
     core, dentine = under_the_neck(smooth, size, middle, level)
     for click in minus:
         core &= ~_near(smooth.shape, click, SEED_MM)
     markers[core | dentine & (markers == 0)] = 1
-    allowed = (smooth > FLOODED_SHARE) | (markers == 1) | ~_open_part(dark)
+    allowed = (smooth > FLOODED_SHARE) | (markers == 1) | ~open_dark
     # Beyond its contacts a crown ends: a wall, not a flood, which would run through touching enamel.
     left, right = _contacts(smooth, middle, size)
     neck = max(0, round(float(middle[0])))
