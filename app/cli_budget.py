@@ -49,9 +49,9 @@ def _budget(arguments: Arguments) -> None:
     with open_case(arguments.case, read_only=True) as store:
         plan = store.plan()
         store.bring_into_memory()
-    progress = progress_of(arguments)
-    if plan.scan is not None:
-        scan_check_of(plan, part_of(progress, 0.0, 0.7))
+        progress = progress_of(arguments)
+        if plan.scan is not None:
+            scan_check_of(plan, part_of(progress, 0.0, 0.7), store)
     found = budgets_of(plan)
     result: dict[str, Any] = {"sites": {site: budget_json(budget) for site, budget in found.items()}}
     lines: list[str] = []

@@ -87,9 +87,11 @@ def _read(arguments: Arguments) -> Plan:
 
 
 def _checked(arguments: Arguments) -> Plan:
-    plan = _read(arguments)
-    if plan.scan is not None:
-        scan_check_of(plan, progress_of(arguments))
+    with open_case(arguments.case, read_only=True) as store:
+        plan = store.plan()
+        store.bring_into_memory()
+        if plan.scan is not None:
+            scan_check_of(plan, progress_of(arguments), store)
     return plan
 
 

@@ -49,7 +49,7 @@ def _propose(arguments: Arguments) -> None:
         check_site(arguments.site, plan.jaw)
         if plan.arch is None and arguments.site not in plan.crowns:
             raise PlannerError("There is no arch curve to place a tooth on.", "Draw the arch curve first.")
-        check = None if plan.scan is None else scan_check_of(plan, part_of(progress, 0.0, 0.3))
+        check = None if plan.scan is None else scan_check_of(plan, part_of(progress, 0.0, 0.3), store)
         proposal = proposal_of(plan, arguments.site, degradation=check, progress=part_of(progress, 0.3, 1.0))
         if arguments.adopt:
             session.apply(f"Place proposed fixture {arguments.site}", lambda p: _placed(p, proposal.best))
@@ -106,10 +106,10 @@ def _choose(arguments: Arguments) -> None:
     with open_case(arguments.case, read_only=True) as store:
         plan = store.plan()
         store.bring_into_memory()
-    if not plan.fixtures:
-        raise PlannerError("No fixture is planned.", "Place the fixtures first.")
-    if plan.scan is not None:
-        scan_check_of(plan, progress_of(arguments))
+        if not plan.fixtures:
+            raise PlannerError("No fixture is planned.", "Place the fixtures first.")
+        if plan.scan is not None:
+            scan_check_of(plan, progress_of(arguments), store)
     choice = choice_of(plan)
     result = {
         "advised": None if choice.advised is None else _option_json(choice.advised),

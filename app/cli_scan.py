@@ -169,6 +169,7 @@ def _case_for(arguments: Arguments) -> CaseStore:
 
 
 def _scan_check(arguments: Arguments) -> None:
+    from planner_core.case.derived import scan_check_of
     from planner_core.imaging.nifti import write_map, write_nifti
     from planner_core.imaging.reduction import reduced_view
     from planner_core.imaging.scan_check import check_scan
@@ -178,12 +179,12 @@ def _scan_check(arguments: Arguments) -> None:
     fixtures: Any = {}
     parts: Mapping[str, tuple[PartReading, ...]] = {}
     if is_case(arguments.source):
-        with open_case(arguments.source, read_only=True) as store:
+        # Opened for writing where that is possible: the case keeps its check.
+        with CaseStore.open(arguments.source) as store:
             plan = store.plan()
-            if plan.scan is None:
-                raise PlannerError("There is no scan in this case.", "Import the scan first.")
+            check = scan_check_of(plan, part_of(progress, 0.2, 0.9), store)
+            assert plan.scan is not None
             volume, fixtures = plan.scan.volume, plan.fixtures
-            check = check_scan(volume, part_of(progress, 0.2, 0.9))
             parts = site_readings(plan, check)
     else:
         volume = open_scan(arguments.source, arguments.series, progress=part_of(progress, 0.0, 0.5)).volume

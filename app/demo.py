@@ -109,7 +109,7 @@ def _scan(demo: Demo, sample: Path) -> None:
     found = open_scan(sample / "dicom", progress=part_of(demo.progress, 0.0, 0.08))
     scan = ScanInput(found.volume, found.source, found.findings)
     demo.session.apply("Import scan", lambda plan: edits.take_patient(edits.set_scan(plan, scan)))
-    scan_check_of(demo.session.plan, part_of(demo.progress, 0.08, 0.12))
+    scan_check_of(demo.session.plan, part_of(demo.progress, 0.08, 0.12), demo.session.store)
 
 
 def _surface(demo: Demo, sample: Path) -> None:

@@ -19,7 +19,7 @@ from planner_core.case.blockers import findings_of
 from planner_core.case.chain import chain_of
 from planner_core.case.plan import Plan
 from planner_core.case.session import Change
-from planner_core.imaging.scan_check import ScanCheck, check_scan
+from planner_core.imaging.scan_check import ScanCheck
 from planner_core.progress import Progress, part_of, silent
 
 TRACK_EVERY_MM = 1.0
@@ -174,7 +174,14 @@ class Feed(QObject):
             now = workspace.plan.scan
             return workspace.is_open and now is not None and now.volume is scan.volume
 
-        job = workspace.jobs.start("Checking the scan", check_scan, scan.volume, key="scan check", is_wanted=wanted)
+        job = workspace.jobs.start(
+            "Checking the scan",
+            derived.kept_scan_check,
+            scan.volume,
+            workspace.store,
+            key="scan check",
+            is_wanted=wanted,
+        )
         job.succeeded.connect(lambda check: self._take_check(plan, check))
 
         def failed(error: Exception) -> None:

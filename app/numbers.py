@@ -46,9 +46,14 @@ class Tracks:
         """Give the number of the station nearest to a place along the arch."""
         return int(np.argmin(np.abs(self.stations_mm - station_mm)))
 
+    @property
+    def ridges(self) -> tuple[Ridge | None, ...]:
+        """Everything that was measured at each station."""
+        return (None,) * len(self.stations_mm) if self.table is None else tuple(self.table.rows)
+
     def ridge_at(self, station_mm: float) -> Ridge | None:
         """Give what was measured nearest to a station."""
-        return None if self.table is None else self.table.rows[self.nearest(station_mm)]
+        return self.ridges[self.nearest(station_mm)]
 
 
 @frozen(eq=False)

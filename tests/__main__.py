@@ -6,10 +6,14 @@ import os
 import subprocess
 import sys
 import tempfile
+import threading
 import time
+from collections import deque
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import nullcontext
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 from app import _display, _environment
 from app._setup_error import SetupError
@@ -17,6 +21,8 @@ from app._setup_error import SetupError
 ROOT = Path(__file__).resolve().parent.parent
 REPORT = "PLUMBLINE_CODE_CHECKS"  # what conftest.py repeats under the tests, where it is seen
 NO_TESTS = 5  # pytest's exit code for an empty selection
+PARTS = ("app", "journeys", "core/planning", "core/anatomy", "core/registration", "core/imaging")
+"""Folders of tests that are run one by one, longest first; whatever is left is the last part."""
 LAYERS = "from importlinter.cli import lint_imports_command; lint_imports_command(['--no-logo', '--no-cache'])"
 CHECKS = {
     "ruff check": ["-m", "ruff", "check", "."],
@@ -36,9 +42,8 @@ def main(argv: list[str]) -> int:
         keep_caches_in(_environment.user_cache() / "tests")
     failed = check_code() if with_checks else []
     os.environ[REPORT] = ", ".join(failed)
-    own = os.environ.get("PLUMBLINE_TEST_DISPLAY") == "own" or not sys.platform.startswith("linux")
-    with nullcontext() if own else _display.virtual_display():
-        codes = run_tests(arguments)
+    with displays() as names:
+        codes = run_tests(arguments, names)
     for code in codes:
         if code < 0:
             print(f"pytest was ended by signal {-code}.")
@@ -46,26 +51,52 @@ def main(argv: list[str]) -> int:
     return max(codes) or (1 if failed else 0)
 
 
-def run_tests(arguments: list[str]) -> list[int]:
-    """Run pytest; all of it in two processes, one for each core, the one with the windows as it goes."""
+@contextmanager
+def displays() -> Iterator[list[str | None]]:
+    """Give each of the two test processes a display, so that no window takes the other's mouse; None: as it is."""
+    if os.environ.get("PLUMBLINE_TEST_DISPLAY") == "own" or not sys.platform.startswith("linux"):
+        yield [None, None]
+        return
+    with _display.virtual_display() as first, _display.virtual_display() as second:
+        yield [second, first]
+
+
+def run_tests(arguments: list[str], names: list[str | None]) -> list[int]:
+    """Run pytest; all of it in two processes, one for each core, each taking the next part when it is free."""
     if any((ROOT / word.split("::")[0]).exists() for word in arguments if not word.startswith("-")):
-        return [subprocess.call([sys.executable, "-m", "pytest", *arguments])]
-    with_windows = [f"tests/{name}" for name in ("app", "journeys") if (ROOT / "tests" / name).is_dir()]
-    others = [f"--ignore={name}" for name in with_windows]
+        return [_pytest(arguments, names[0])]
+    parts = [f"tests/{name}" for name in PARTS if (ROOT / "tests" / name).is_dir()]
+    # What is added elsewhere is run too.
+    waiting = deque([*([part] for part in parts), [f"--ignore={part}" for part in parts]])
+    codes: list[int] = []
+
+    def work(display: str | None, out: IO[bytes] | None) -> None:
+        while True:
+            try:
+                part = waiting.popleft()
+            except IndexError:
+                return
+            codes.append(_pytest([*arguments, *part], display, out))
+
     with tempfile.TemporaryFile() as kept:
-        command = [sys.executable, "-m", "pytest", *arguments, *others]
-        beside = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=kept, stderr=subprocess.STDOUT)
-        codes = []
+        beside = threading.Thread(target=work, args=(names[1], kept))
+        beside.start()
         try:
-            if with_windows:
-                codes.append(subprocess.call([sys.executable, "-m", "pytest", *arguments, *with_windows]))
-            codes.append(beside.wait())
+            work(names[0], None)
         finally:
-            beside.kill()
+            waiting.clear()
+            beside.join()
             kept.seek(0)
             print(kept.read().decode(errors="replace"), flush=True)
-    # Where a selection leaves one of the two without tests the other one counts.
+    # Where a selection leaves a part without tests the others count.
     return [code for code in codes if code != NO_TESTS] or [NO_TESTS]
+
+
+def _pytest(arguments: list[str], display: str | None, out: IO[bytes] | None = None) -> int:
+    """Run pytest to its end and give its exit code."""
+    environment = os.environ if display is None else {**os.environ, "DISPLAY": display}
+    quiet = {} if out is None else {"stdin": subprocess.DEVNULL, "stdout": out, "stderr": subprocess.STDOUT}
+    return subprocess.call([sys.executable, "-m", "pytest", *arguments], env=environment, **quiet)
 
 
 def keep_caches_in(folder: Path) -> None:

@@ -89,8 +89,11 @@ class StripRows:
                 write(painter, wait, x0 + 4, self._row_top(row), 200, muted)
             return
         self._paint_scatter(painter, tracks)
-        self._paint_numbers(painter, tracks.stations_mm, tracks.width_mm, 2)
-        self._paint_numbers(painter, tracks.stations_mm, tracks.height_mm, 3)
+        ridges = tracks.ridges
+        widths = [None if ridge is None else ridge.width_sigma_mm.get(WIDTH_DEPTH_MM) for ridge in ridges]
+        heights = [None if ridge is None else ridge.height_sigma_mm for ridge in ridges]
+        self._paint_numbers(painter, tracks.stations_mm, tracks.width_mm, widths, 2)
+        self._paint_numbers(painter, tracks.stations_mm, tracks.height_mm, heights, 3)
 
     def _paint_sites(self, painter: QPainter) -> None:
         workspace = self._workspace
@@ -120,12 +123,13 @@ class StripRows:
             if heavy:
                 painter.fillRect(box, QBrush(QColor("#e4e8ed"), Qt.BrushStyle.BDiagPattern))
 
-    def _paint_numbers(self, painter: QPainter, stations: Any, values: Any, row: int) -> None:
+    def _paint_numbers(self, painter: QPainter, stations: Any, values: Any, sigmas: Any, row: int) -> None:
+        """Write as many of a row's values, each with its error, as find place beside each other."""
         text = self._workspace.theme.picture_text
         metrics = QFontMetricsF(marks.small_font())
         last_right = -1e9
-        for station, value in zip(stations.tolist(), values.tolist(), strict=True):
-            shown = f"{value:.1f}" if np.isfinite(value) else "·"
+        for station, value, sigma in zip(stations.tolist(), values.tolist(), sigmas, strict=True):
+            shown = within(value, sigma) if np.isfinite(value) else "·"
             width = metrics.horizontalAdvance(shown)
             x = self._x_of(station) - width / 2
             if x > last_right + 10:

@@ -135,7 +135,9 @@ def test_the_surgery_view_is_large_locked_and_goes_through_the_drills(
     assert window.workspace.plan is before
 
 
-def test_a_case_is_opened_edited_and_found_again(window: Any, qtbot: QtBot, tmp_path: Path) -> None:
+def test_a_case_is_opened_edited_and_found_again(
+    window: Any, qtbot: QtBot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     folder = tmp_path / "case"
     with CaseStore.create(folder, "tester", scan_only()):
         pass
@@ -151,6 +153,16 @@ def test_a_case_is_opened_edited_and_found_again(window: Any, qtbot: QtBot, tmp_
     with CaseStore.open(folder) as store:
         assert Session(store=store).undo_label == "Sign the reading"
         assert store.view_state()["step"] == "anatomy"
+
+    def made_anew(*_: Any) -> None:
+        raise AssertionError("the case keeps the scan check")
+
+    monkeypatch.setattr("planner_core.case.derived.scan.check_scan", made_anew)
+    window.case.open_case(folder)
+    qtbot.waitUntil(lambda: window.workspace.is_open, timeout=10000)
+    settle(window, qtbot)
+    assert window.workspace.numbers.scan_check is not None
+    assert not window.said.problems
 
 
 def test_what_is_no_case_gives_a_sentence(window: Any, qtbot: QtBot, tmp_path: Path) -> None:

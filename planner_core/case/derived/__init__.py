@@ -30,7 +30,7 @@ from planner_core.case.derived.restoring import (
     surface_in_lps,
     surfaces_of_role,
 )
-from planner_core.case.derived.scan import known_scan_check, remember_scan_check, scan_check_of
+from planner_core.case.derived.scan import kept_scan_check, known_scan_check, remember_scan_check, scan_check_of
 
 __all__ = [
     "Evaluation",
@@ -43,6 +43,7 @@ __all__ = [
     "crown_at",
     "evaluation_of",
     "guide_inputs_of",
+    "kept_scan_check",
     "known_choice",
     "known_evaluation",
     "known_scan_check",
