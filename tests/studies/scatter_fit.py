@@ -122,6 +122,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--mouths", type=int, default=360)
     parser.add_argument("--examples", type=Path, required=True, help="folder for what is simulated; 40 MB a mouth")
     parser.add_argument("--out", type=Path, help="write the fitted network here; without it only simulate")
+    parser.add_argument("--start-from", type=Path, help="go on from the fitted numbers of this file")
     parser.add_argument("--minutes", type=float, default=10.0, help="time for fitting")
 
 
@@ -148,7 +149,7 @@ def run(args: argparse.Namespace) -> dict[str, Any]:
         raise PlannerError(
             "PyTorch is not installed here.", "Install it beside this project, or give no --out."
         ) from problem
-    return result | fit(args.examples, args.out, args.minutes)
+    return result | fit(args.examples, args.out, args.minutes, args.start_from)
 
 
 def table(result: dict[str, Any]) -> str:

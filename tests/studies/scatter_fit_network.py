@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,8 +21,12 @@ from tests.studies.scatter import ranking
 WIDTHS = (20, 40, 64, 96)
 PLANES, HALO = 32, 5
 """Planes of an example used at once, and those at its cut ends that do not count."""
-BATCH = 4
-RATE, DECAY = 3e-3, 1e-3
+BATCH, BATCH_CONTINUED = 4, 1
+RATE, RATE_CONTINUED, DECAY = 3e-3, 4e-4, 1e-3
+AVERAGED_OVER = 60
+"""Steps over which the written numbers are averaged, so that the last examples do not decide."""
+RUINED_PLANES = 0.8
+"""Share of the cuts that are laid over a plane with something ruined: most planes have nothing."""
 WATCHED_EVERY = 10
 KIND_WEIGHTS = (0.3, 0.3, 1.5, 2.5, 3.0, 1.0, 2.0, 0.5)
 """Rare kinds count more; `scatter_chance.FITTED_WEIGHT` takes it back."""
@@ -96,6 +101,10 @@ def _cut(example: dict[str, Tensor], size: tuple[int, int], rng: np.random.Gener
     _, depth, rows, columns = example["channels"].shape
     planes = min(PLANES, depth)
     start = int(rng.integers(0, depth - planes + 1))
+    ruined = torch.nonzero(example["ruined"].flatten(1).amax(1) > 0.5).flatten()
+    if len(ruined) and rng.random() < RUINED_PLANES:
+        start = int(ruined[int(rng.integers(len(ruined)))]) - int(rng.integers(HALO, planes - HALO))
+        start = min(max(start, 0), depth - planes)
     part = slice(start, start + planes)
     counted = torch.ones(planes, rows, columns, device=DEVICE)
     if start > 0:
@@ -118,10 +127,10 @@ def _whole(cells: int) -> int:
     return 16 * ((cells + 15) // 16)
 
 
-def _batches(examples: list[dict[str, Tensor]], rng: np.random.Generator) -> Iterator[list[Tensor]]:
+def _batches(examples: list[dict[str, Tensor]], rng: np.random.Generator, batch: int) -> Iterator[list[Tensor]]:
     worth = np.array([1.0 if bool((e["ruined"] > 0).any()) else 0.35 for e in examples])
     while True:
-        chosen = [examples[i] for i in rng.choice(len(examples), BATCH, p=worth / worth.sum())]
+        chosen = [examples[i] for i in rng.choice(len(examples), batch, p=worth / worth.sum())]
         size = tuple(max(_whole(e["channels"].shape[axis]) for e in chosen) for axis in (2, 3))
         parts = [_cut(e, (size[0], size[1]), rng) for e in chosen]
         planes = min(part[-1].shape[0] for part in parts)
@@ -168,8 +177,22 @@ def watched(net: Net, examples: list[dict[str, Tensor]]) -> dict[str, float]:
     return {"watched_auc": auc, "watched_average_precision": average, "watched_dice": dice}
 
 
-def fit(folder: Path, out: Path, minutes: float) -> dict[str, Any]:
-    """Fit on the examples of a folder and write the network."""
+def continued(stored: Any) -> Net:
+    """Give the network with fitted numbers, its normalisations fixed as they were folded in."""
+    net = Net()
+    with torch.no_grad():
+        for name, block in net.blocks.items():
+            block.conv.weight.copy_(torch.from_numpy(stored[f"{name}_weights"].astype(np.float32)))
+            block.norm.bias.copy_(torch.from_numpy(stored[f"{name}_bias"]))
+            block.norm.running_var.fill_(1.0 - block.norm.eps)
+        for name, mix in net.mixes.items():
+            mix.weight.copy_(torch.from_numpy(stored[f"{name}_weights"].astype(np.float32))[:, :, None, None, None])
+            mix.bias.copy_(torch.from_numpy(stored[f"{name}_bias"]))
+    return net
+
+
+def fit(folder: Path, out: Path, minutes: float, start_from: Path | None = None) -> dict[str, Any]:
+    """Fit on the examples of a folder, from fitted numbers on or anew, and write the network."""
     torch.manual_seed(1)
     rng = np.random.default_rng(1)
     paths = sorted(folder.glob("*.npz"))
@@ -179,26 +202,46 @@ def fit(folder: Path, out: Path, minutes: float) -> dict[str, Any]:
         raise PlannerError(
             f"There are only {len(paths)} examples: nothing is left to watch.", "Simulate more with --mouths."
         )
-    net = Net().to(DEVICE, memory_format=torch.channels_last_3d)
+    again = start_from is not None
+    net = continued(np.load(start_from)) if start_from is not None else Net()
+    net = net.to(DEVICE, memory_format=torch.channels_last_3d)  # type: ignore[call-overload]
+    before = watched(net, unseen) if again else {}
+    mean = torch.optim.swa_utils.AveragedModel(
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(1.0 - 1.0 / AVERAGED_OVER), use_buffers=True
+    )
     optimiser = torch.optim.AdamW(net.parameters(), lr=RATE, weight_decay=DECAY)
-    start, step = time.perf_counter(), 0
-    for channels, *truths in _batches(seen, rng):
+    rate, batch, warm = (RATE_CONTINUED, BATCH_CONTINUED, 20) if again else (RATE, BATCH, 200)
+    start, step, losses = time.perf_counter(), 0, []
+    for channels, *truths in _batches(seen, rng, batch):
         spent = (time.perf_counter() - start) / (60.0 * minutes)
         if spent >= 1.0:
             break
         step += 1
+        net.train(not again)
         for group in optimiser.param_groups:
-            group["lr"] = RATE * min(1.0, step / 200) * (0.49 * (1.0 + np.cos(np.pi * spent)) + 0.02)
-        with torch.autocast(DEVICE, dtype=torch.bfloat16):
+            group["lr"] = rate * min(1.0, step / warm) * (0.49 * (1.0 + np.cos(np.pi * spent)) + 0.02)
+        with torch.autocast(DEVICE, dtype=torch.bfloat16, enabled=DEVICE == "cuda"):
             said = net(channels.contiguous(memory_format=torch.channels_last_3d))
         loss = _loss(said.float(), truths)
         optimiser.zero_grad()
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 5.0)
         optimiser.step()
-    result = watched(net, unseen)
-    np.savez_compressed(out, **folded(net))
-    return {"fitted_on": len(seen), "watched": len(unseen), "steps": step, **result, "written": str(out)}
+        mean.update_parameters(net)
+        losses.append(float(loss))
+        if step % 50 == 0:
+            print(f"step {step}, {spent:.0%}: loss {np.mean(losses[-50:]):.4f}", file=sys.stderr, flush=True)
+    kept = mean.module
+    result = watched(kept, unseen)
+    np.savez_compressed(out, **folded(kept))
+    return {
+        "fitted_on": len(seen),
+        "watched": len(unseen),
+        "steps": step,
+        "before": before,
+        **result,
+        "written": str(out),
+    }
 
 
 def folded(net: Net) -> dict[str, Any]:
