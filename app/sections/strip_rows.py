@@ -128,10 +128,11 @@ class StripRows:
         text = self._workspace.theme.picture_text
         metrics = QFontMetricsF(marks.small_font())
         last_right = -1e9
+        least = self._x_of(float(stations[0])) - 8.0  # clear of the rows' names
         for station, value, sigma in zip(stations.tolist(), values.tolist(), sigmas, strict=True):
             shown = within(value, sigma) if np.isfinite(value) else "·"
             width = metrics.horizontalAdvance(shown)
-            x = self._x_of(station) - width / 2
+            x = max(self._x_of(station) - width / 2, least)
             if x > last_right + 10:
                 write(painter, shown, x - 2, self._row_top(row), width + 4, text, middle=True)
                 last_right = x + width

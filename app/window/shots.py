@@ -39,7 +39,7 @@ def grab_demo(case_folder: Path, out_dir: Path, size: tuple[int, int] = (1366, 7
     Parameters
     ----------
     case_folder : Path
-        Opened and left as it is, but for the view state.
+        Opened and left as it is, but for the view state and the scan check that it keeps.
     out_dir : Path
         Made if need be; the pictures are ``window-scan.png`` and so on.
     size : (int, int)
