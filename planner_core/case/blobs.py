@@ -151,7 +151,11 @@ class BlobFolder:
     # ------------------------------------------------------------ raw bytes
 
     def put_bytes(self, data: bytes) -> str:
-        """Store any bytes, for a derived result; gives the file's name."""
+        """Store any bytes, for a derived result; gives the file's name. A damaged file of that name is replaced."""
+        name = f"{hashlib.sha256(data).hexdigest()}.bin"
+        if self.damage_of(name) == "changed":
+            with told("writing the case"):
+                (self.folder / name).unlink(missing_ok=True)
         return self._write("bin", [memoryview(data)])
 
     def get_bytes(self, name: str) -> bytes:

@@ -97,7 +97,7 @@ class CaseStore:
             )
         if not self.read_only:
             with told("opening the case"):
-                self.blobs.sweep(rows.needed_blobs(self._db))
+                self.blobs.sweep(rows.needed_blobs(self._db) | rows.derived_blobs(self._db))
             sweep_beside(self.folder)
 
     def _make_read_only(self, reason: str) -> None:

@@ -58,13 +58,14 @@ def check(folder: Path, progress: Progress = silent) -> CheckReport:
         with told("checking the case"):
             findings = list(opened.findings)
             needed = set(rows.needed_blobs(opened.db))
+            derived = rows.derived_blobs(opened.db)
             known = _check_revisions(opened.db, findings, needed)
             head = rows.head(opened.db)
         if head is not None and head not in known:
             findings.append(_damage("head-missing", f"The current revision {head} is not there."))
         blobs = BlobFolder(folder / "blobs")
-        _check_blobs(blobs, needed, findings, progress)
-        return CheckReport(len(known), len(needed), head, known.get(head or 0, ""), tuple(findings))
+        _check_blobs(blobs, needed, derived - needed, findings, progress)
+        return CheckReport(len(known), len(needed | derived), head, known.get(head or 0, ""), tuple(findings))
     finally:
         opened.db.close()
         if opened.scratch is not None:
@@ -100,12 +101,17 @@ def _check_revisions(db: sqlite3.Connection, findings: list[Finding], needed: se
     return known
 
 
-def _check_blobs(blobs: BlobFolder, needed: set[str], findings: list[Finding], progress: Progress) -> None:
-    for count, name in enumerate(sorted(needed)):
-        progress(count / max(1, len(needed)), "Checking files")
+def _check_blobs(
+    blobs: BlobFolder, needed: set[str], derived: set[str], findings: list[Finding], progress: Progress
+) -> None:
+    for count, name in enumerate(sorted(needed | derived)):
+        progress(count / len(needed | derived), "Checking files")
         fault = blobs.damage_of(name)
-        if fault:
+        if fault and name in derived:
+            text = f"The kept result blobs/{name} is {fault}; it is made anew when it is wanted."
+            findings.append(Finding(Severity.NOTE, f"kept-result-{fault}", text, name))
+        elif fault:
             findings.append(_damage(f"blob-{fault}", f"The file blobs/{name} is {fault}.", name))
-    for name in sorted(blobs.names() - needed) if blobs.folder.is_dir() else []:
+    for name in sorted(blobs.names() - needed - derived) if blobs.folder.is_dir() else []:
         findings.append(Finding(Severity.NOTE, "blob-orphan", f"No revision names the file blobs/{name}.", name))
     progress(1.0, "Checked")

@@ -45,6 +45,8 @@ _MEMBER = re.compile(r"(?:case\.db|blobs/" + BLOB_NAME.pattern + ")")
 def pack(folder: Path, target: Path, progress: Progress = silent) -> None:
     """Write a case with its whole history into one zip; the zip is whole or not there.
 
+    Kept results do not travel: whoever unpacks the case has them made anew.
+
     Raises
     ------
     PlannerError
@@ -131,6 +133,8 @@ def _snapshot(db: sqlite3.Connection, path: Path) -> None:
     copy = sqlite3.connect(path)
     try:
         db.backup(copy)
+        with copy:
+            copy.execute("delete from derived")
     finally:
         copy.close()
 

@@ -154,6 +154,10 @@ def set_head(db: sqlite3.Connection, number: int) -> None:
 
 
 def needed_blobs(db: sqlite3.Connection) -> set[str]:
-    """Give the names of all blobs that a revision or a derived result names."""
-    names = {str(row[0]) for row in db.execute("select name from blob")}
-    return names | {str(row[0]) for row in db.execute("select blob from derived")}
+    """Give the names of all blobs that a revision names."""
+    return {str(row[0]) for row in db.execute("select name from blob")}
+
+
+def derived_blobs(db: sqlite3.Connection) -> set[str]:
+    """Give the names of the blobs of derived results: kept to save time, made anew where they are lost."""
+    return {str(row[0]) for row in db.execute("select blob from derived")}

@@ -147,7 +147,7 @@ def _look(folder: Path, known: dict[int, str], result: dict[str, Any]) -> None:
 def _needed(store: CaseStore) -> set[str]:
     from planner_core.case import rows
 
-    return rows.needed_blobs(store._db)
+    return rows.needed_blobs(store._db) | rows.derived_blobs(store._db)
 
 
 def _look_beside(place: Path, result: dict[str, Any]) -> None:

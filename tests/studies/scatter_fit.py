@@ -37,7 +37,7 @@ NAME = "scatter_fit"
 FIRST_SEED = 930_000
 """Seeds of the mouths fitted on start here; the study's are small numbers times a thousand."""
 FULL_EVERY = 10
-"""Every tenth mouth is simulated at full resolution, the others coarse."""
+"""Every tenth mouth is simulated at full resolution, the others coarse, unless the command says otherwise."""
 BARE_SHARE = 3
 """Of the mouths without restorations every third is kept: they teach what is natural."""
 LEAST_BODY_SHARE = 60
@@ -122,6 +122,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--mouths", type=int, default=360)
     parser.add_argument("--examples", type=Path, required=True, help="folder for what is simulated; 40 MB a mouth")
     parser.add_argument("--out", type=Path, help="write the fitted network here; without it only simulate")
+    parser.add_argument("--first-seed", type=int, default=FIRST_SEED, help="seed of the first mouth")
+    parser.add_argument(
+        "--full-every", type=int, default=FULL_EVERY, help="one of so many mouths is simulated at full resolution"
+    )
     parser.add_argument("--start-from", type=Path, help="go on from the fitted numbers of this file")
     parser.add_argument("--minutes", type=float, default=10.0, help="time for fitting")
 
@@ -132,10 +136,11 @@ def run(args: argparse.Namespace) -> dict[str, Any]:
     start = time.perf_counter()
     for number in range(args.mouths):
         kind = kind_of(number)
-        path = args.examples / f"{FIRST_SEED + number}.npz"
+        path = args.examples / f"{args.first_seed + number}.npz"
         if path.exists() or (kind.split()[0] in WITHOUT and number % BARE_SHARE):
             continue
-        mouth = study_mouth(kind, FIRST_SEED + number, coarse=number % FULL_EVERY != 5)
+        coarse = number % args.full_every != args.full_every // 2
+        mouth = study_mouth(kind, args.first_seed + number, coarse=coarse)
         np.savez(path, **example_of(mouth))
     result: dict[str, Any] = {
         "examples": len(list(args.examples.glob("*.npz"))),

@@ -10,7 +10,9 @@ from attrs import evolve
 
 from planner_core.case import edits
 from planner_core.case.case_file import CaseStore
+from planner_core.case.check import check
 from planner_core.case.derived import scan
+from planner_core.case.pack import pack, unpack
 from planner_core.case.plan import Plan, ScanInput
 from planner_core.findings import Finding, Severity
 from planner_core.geometry.volume import Volume
@@ -131,10 +133,23 @@ def test_a_damaged_or_read_only_case_costs_time_only(tmp_path: Path, counted: Co
     with CaseStore.open(tmp_path / "case") as store:
         scan.scan_check_of(store.plan(), store=store)
     (blob,) = (tmp_path / "case" / "blobs").glob("*.bin")
-    blob.write_bytes(blob.read_bytes()[:-7])
-    with CaseStore.open(tmp_path / "case") as store:
-        assert scan.scan_check_of(store.plan(), store=store).restorations
-    assert counted.made == 3
+    whole = blob.read_bytes()
+    for damaged in (whole[:-7], whole[:-7] + bytes(7)):
+        blob.write_bytes(damaged)
+        report = check(tmp_path / "case")
+        assert report.whole, "a kept result is never needed"
+        assert [finding.code for finding in report.findings] == ["kept-result-changed"]
+        made = counted.made
+        for _ in range(2):
+            with CaseStore.open(tmp_path / "case") as store:
+                assert scan.scan_check_of(store.plan(), store=store).restorations
+        assert counted.made == made + 1, "made anew once, and kept again"
+        assert blob.read_bytes() == whole
+    blob.unlink()
+    assert check(tmp_path / "case").whole
+    pack(tmp_path / "case", tmp_path / "case.zip")
+    unpack(tmp_path / "case.zip", tmp_path / "again")
+    assert check(tmp_path / "again").findings == ()
 
 
 def test_the_key_names_the_scan_and_every_file_of_the_estimate(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -150,6 +165,6 @@ def test_the_key_names_the_scan_and_every_file_of_the_estimate(monkeypatch: pyte
 
 
 def test_a_check_on_other_findings_is_another_one() -> None:
-    check = made_check(scan_of())
-    other = evolve(check, findings=())
-    assert kept_form(check) != kept_form(other)
+    made = made_check(scan_of())
+    other = evolve(made, findings=())
+    assert kept_form(made) != kept_form(other)
