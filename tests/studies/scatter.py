@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import itertools
 import sys
 import time
 from typing import Any
@@ -21,6 +22,7 @@ from tests.studies.scatter_mouths import StudyMouth, kind_of, study_mouth
 
 NAME = "scatter"
 OURS = "scan check"
+CHANCE_BINS = (0.02, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95, 1.01)
 EVERY = 5
 """Every fifth voxel is counted: enough for four digits, and small."""
 
@@ -82,6 +84,17 @@ def summary(pool: Pool, flag_from: float | None) -> dict[str, float]:
         "dice": voxels[2],
         "false_alarms": float(np.mean(alarms)) if alarms else float("nan"),
     }
+
+
+def stated(pool: Pool) -> list[dict[str, float]]:
+    """Compare the chances that were stated with what is so, in the restored mouths."""
+    level, truth = np.concatenate(pool.level), np.concatenate(pool.truth)
+    rows = []
+    for low, high in itertools.pairwise(CHANCE_BINS):
+        chosen = (level >= low) & (level < high)
+        if chosen.any():
+            rows.append({"stated": float(level[chosen].mean()), "true": float(truth[chosen].mean())})
+    return rows
 
 
 def _add(pool: Pool, mouth: StudyMouth, level: NDArray[np.float32], scores: FloatArray) -> None:
@@ -168,6 +181,7 @@ class Tally:
             "mouths": len(self.mouths),
             "estimates": estimates,
             "targets": TARGETS,
+            "chances": stated(self.pools[OURS]),
             "restorations": _bodies(self.bodies),
             "reduction": _reduction(self.reductions),
             "each": self.mouths,
@@ -221,6 +235,9 @@ def table(result: dict[str, Any]) -> str:
     lines.append(f"{'':26}" + "".join(f"{name:>15}" for name in columns))
     for name, values in (*result["estimates"].items(), ("target", result["targets"])):
         lines.append(f"{name:26}" + "".join(f"{values[column]:15.3f}" for column in columns))
+    lines.append(
+        "stated chance (true): " + ", ".join(f"{r['stated']:.2f} ({r['true']:.2f})" for r in result["chances"])
+    )
     for part in ("restorations", "reduction"):
         lines.append(part + ": " + ", ".join(f"{k} {v:.3g}" for k, v in result[part].items()))
     for kind in sorted({mouth["kind"].split()[-1] for mouth in result["each"]}):
