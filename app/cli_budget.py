@@ -11,9 +11,9 @@ from app.cli_shared import (
     Arguments,
     Commands,
     add_command,
+    checked_plan,
     findings_json,
     findings_lines,
-    open_case,
     progress_of,
     tell,
 )
@@ -22,7 +22,6 @@ from planner_core.case.derived import (
     budgets_of,
     evaluation_of,
     guide_inputs_of,
-    scan_check_of,
     update_of,
 )
 from planner_core.case.plan import Plan
@@ -46,12 +45,8 @@ def register(commands: Commands) -> None:
 
 
 def _budget(arguments: Arguments) -> None:
-    with open_case(arguments.case, read_only=True) as store:
-        plan = store.plan()
-        store.bring_into_memory()
-        progress = progress_of(arguments)
-        if plan.scan is not None:
-            scan_check_of(plan, part_of(progress, 0.0, 0.7), store)
+    progress = progress_of(arguments)
+    plan = checked_plan(arguments.case, part_of(progress, 0.0, 0.7))
     found = budgets_of(plan)
     result: dict[str, Any] = {"sites": {site: budget_json(budget) for site, budget in found.items()}}
     lines: list[str] = []

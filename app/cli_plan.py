@@ -13,6 +13,7 @@ from app.cli_shared import (
     Arguments,
     Commands,
     add_command,
+    checked_plan,
     open_case,
     progress_of,
     tell,
@@ -20,7 +21,7 @@ from app.cli_shared import (
 from app.edit_script import Place, described, read_script, run_step
 from planner_core.case.blockers import blockers_of
 from planner_core.case.chain import chain_of
-from planner_core.case.derived import beside_of, ledger_of, scan_check_of
+from planner_core.case.derived import beside_of, ledger_of
 from planner_core.case.identity import ANONYMOUS, without_identity
 from planner_core.case.plan import Plan
 from planner_core.case.session import Session
@@ -87,12 +88,7 @@ def _read(arguments: Arguments) -> Plan:
 
 
 def _checked(arguments: Arguments) -> Plan:
-    with open_case(arguments.case, read_only=True) as store:
-        plan = store.plan()
-        store.bring_into_memory()
-        if plan.scan is not None:
-            scan_check_of(plan, progress_of(arguments), store)
-    return plan
+    return checked_plan(arguments.case, progress_of(arguments))
 
 
 def _chain(arguments: Arguments) -> None:

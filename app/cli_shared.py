@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from planner_core.case.case_file import CaseStore
+from planner_core.case.plan import Plan
 from planner_core.errors import PlannerError
 from planner_core.findings import Finding
 from planner_core.progress import Progress, silent
@@ -79,6 +80,18 @@ def open_case(path: Path, read_only: bool = False) -> CaseStore:
         store.close()
         raise PlannerError(reason, "Close the other window, or work on a copy of the case.")
     return store
+
+
+def checked_plan(path: Path, progress: Progress) -> Plan:
+    """Read the plan of a case, with its scan checked: by what the case keeps, or anew."""
+    from planner_core.case.derived import scan_check_of  # not needed by every command
+
+    with open_case(path, read_only=True) as store:
+        plan = store.plan()
+        store.bring_into_memory()
+        if plan.scan is not None:
+            scan_check_of(plan, progress, store)
+        return plan
 
 
 def is_case(path: Path) -> bool:
